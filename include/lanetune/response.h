@@ -1,0 +1,129 @@
+/* SPDX-License-Identifier: MIT
+ * response: stimuli, deconvolution to an impulse response, frequency response, SNR, distortion, decay, arrivals.
+ * Sources: Farina, AES 108th Convention (2000), preprint 5093; ISO 18233; ISO 3382-1 (decay). No input or output. */
+#ifndef LT_RESPONSE_H
+#define LT_RESPONSE_H
+
+#include <lanetune/base.h>
+#include <lanetune/dsp.h>
+
+#ifdef __cplusplus
+extern "C" {
+#endif
+
+/* ---- stimuli ---- */
+
+typedef struct {
+    double rate_hz;   /* sample rate                          [8000, 192000]         48000 */
+    double from_hz;   /* sweep start                          [10, to_hz)            50    */
+    double to_hz;     /* sweep end; at most 0.46 rate         (from_hz, 0.46 rate]   18000 */
+    double seconds;   /* length of one sweep                  [0.2, 120]             10    */
+    double peak_dbfs; /* peak, dB re full scale               [-60, 0]               -6    */
+    double lead_s;    /* silence before the first marker      [0, 10]                0.5   */
+    double tail_s;    /* silence after the last marker        [0, 10]                1.0   */
+    double gap_s;     /* silence after a marker and after each sweep [0.1, 10]       1.0   */
+    unsigned repeats; /* sweeps between the two markers       [1, 64]                1     */
+    bool markers;     /* a short chirp before and after, for the clock drift         true  */
+} lt_sweep_options;
+lt_sweep_options lt_sweep_default_options(void);
+/** [lead][marker][gap][sweep][gap]...[sweep][gap][marker][tail]. LT_E_ARG names the option and its range. */
+LT_NODISCARD lt_status lt_sweep_create(const lt_sweep_options *opt, lt_signal **out, lt_error *err);
+
+typedef enum { LT_NOISE_WHITE, LT_NOISE_PINK, LT_NOISE_SPEECH } lt_noise_kind;
+typedef struct {
+    lt_noise_kind kind; /* SPEECH: long-term shape of the normal-effort spectrum, ANSI S3.5 table 3 */
+    double rate_hz;     /* [8000, 192000] */
+    double seconds;     /* (0, 3600] */
+    double rms_dbfs;    /* RMS, dB re the RMS of a full-scale sine; LT_E_ARG if peaks would clip */
+    double from_hz, to_hz; /* band limits for WHITE and PINK */
+    uint64_t seed;
+} lt_noise_options;
+lt_noise_options lt_noise_default_options(void);
+LT_NODISCARD lt_status lt_noise_create(const lt_noise_options *opt, lt_signal **out, lt_error *err);
+
+typedef struct {
+    double rate_hz, hz, seconds, rms_dbfs; /* sine with 20 ms fades */
+} lt_tone_options;
+LT_NODISCARD lt_status lt_tone_create(const lt_tone_options *opt, lt_signal **out, lt_error *err);
+
+/* ---- impulse response ---- */
+
+/** Impulse response of one path and channel. Time of samples[i] is (i - origin_frames) / rate_hz, t = 0 being the
+ * stimulus' own start. Scale: recorded full scale per played full scale. */
+typedef struct {
+    double *samples; /* [count] */
+    size_t count;
+    double rate_hz;
+    ptrdiff_t origin_frames;
+    double from_hz, to_hz; /* band in which it means something */
+} lt_ir;
+/** A plain signal as an impulse response: origin 0, band 0 to rate/2. Copies. */
+LT_NODISCARD lt_status lt_ir_from_signal(const lt_signal *s, lt_ir **out, lt_error *err);
+void lt_ir_free(lt_ir *ir);
+/** As a plain signal whose first sample is t = 0: what lies before is cut off, a late start is filled with zeros. */
+LT_NODISCARD lt_status lt_ir_to_signal(const lt_ir *ir, lt_signal **out, lt_error *err);
+/** H at n_fft/2 + 1 frequencies from 0 to rate/2, with the phase of t = 0. n_fft even and >= count. */
+LT_NODISCARD lt_status lt_ir_spectrum(const lt_ir *ir, size_t n_fft, lt_complex *spectrum, lt_error *err);
+lt_complex lt_ir_at(const lt_ir *ir, double hz); /* H at one frequency, exact */
+/** 10 lg of the mean of |H|^2 between two frequencies on a linear axis (bin edges handled by their share), dB. */
+LT_NODISCARD lt_status lt_ir_band_levels(const lt_ir *ir, const lt_band *bands, size_t count, double *level_db, lt_error *err);
+
+/* ---- measurement ---- */
+
+typedef struct {
+    double post_s; /* impulse response kept after the direct arrival  [0.05, 5]   0.5 */
+    double pre_s;  /* ... and before it                               [0.01, 0.5] 0.15 */
+} lt_response_options;
+lt_response_options lt_response_default_options(void);
+
+typedef struct {
+    lt_band band;
+    double level_db;     /* 10 lg mean |H|^2 */
+    double snr_db;       /* response window against noise of the same recording */
+    double thd_percent;  /* harmonics 2 to 5 as far as they lie inside; NaN where the second does not */
+} lt_response_band;
+typedef struct {
+    double hz, level_db, snr_db;
+} lt_response_point; /* 1/24 octave */
+typedef struct {
+    double delay_ms; /* after the direct arrival */
+    double level_db; /* re the direct arrival */
+} lt_arrival;
+
+enum { LT_RESPONSE_BANDS_MAX = 32, LT_RESPONSE_POINTS_MAX = 320, LT_ARRIVALS_MAX = 24 };
+typedef struct {
+    double rate_hz;      /* of the stimulus */
+    double from_hz, to_hz; /* band of the stimulus */
+    double delay_ms;     /* of the direct arrival from the stimulus' own start in the recorder's time */
+    int polarity;        /* +1, -1; 0 = cannot be told */
+    double drift_ppm;    /* positive: the recording is longer than what was played; NaN = cannot be told */
+    double snr_db;       /* over the whole band */
+    lt_response_band bands[LT_RESPONSE_BANDS_MAX]; /* one-third octaves 50 Hz .. 16 kHz inside the stimulus' band */
+    size_t band_count;
+    lt_response_point points[LT_RESPONSE_POINTS_MAX];
+    size_t point_count;
+    double edt_s, t20_s, c50_db; /* 500 Hz to 2 kHz octaves; NaN = decay range too small */
+    lt_arrival arrivals[LT_ARRIVALS_MAX]; /* later ones only, by delay */
+    size_t arrival_count;
+    unsigned repeats;    /* sweeps averaged */
+    lt_ir *ir;           /* owned */
+    lt_notes notes;      /* "clipping", "low-snr", "drift", "repeat-spoiled", ... */
+} lt_response;
+
+/** Find the stimulus in each recording (it may start at any time, be played several times, have another rate), remove
+ * clock drift, deconvolve, and average all repeats with weights from each one's noise per band.
+ * @param[in] recordings [count] at any rates; resampled to the stimulus' rate
+ * @return LT_E_ARG too short or silent stimulus, no recording; LT_E_SNR silent recording or stimulus not found in it;
+ *   LT_E_CLIP flat-topped so that no curve can be trusted; LT_E_FORMAT recording ends before the stimulus does.
+ * names [count] may be NULL: what the messages call each recording. */
+LT_NODISCARD lt_status lt_response_measure(const lt_signal *const *recordings, const char *const *names, size_t count, const lt_signal *stimulus, const lt_response_options *opt, lt_response **out, lt_error *err);
+/** The acoustic part (bands, points, delay, polarity, decay, arrivals) of a given impulse response; SNR is NaN. */
+LT_NODISCARD lt_status lt_response_from_ir(const lt_ir *ir, lt_response **out, lt_error *err);
+void lt_response_free(lt_response *r);
+/** level_db of the one-third-octave band `index`; NaN if absent. */
+double lt_response_band_level(const lt_response *r, int index);
+
+#ifdef __cplusplus
+}
+#endif
+#endif

@@ -1,0 +1,151 @@
+/* SPDX-License-Identifier: MIT
+ * site: the folders and files of a site and its visits, and the measurements that its recordings give.
+ * Reads and writes files; prints nothing. Every message names file, line (for YAML), field and the allowed values. */
+#ifndef LT_SITE_H
+#define LT_SITE_H
+
+#include <lanetune/audio.h>
+#include <lanetune/simulate.h>
+#include <lanetune/tune.h>
+
+#ifdef __cplusplus
+extern "C" {
+#endif
+
+enum { LT_SITE_LANES_MAX = 64, LT_TEXT_MAX = 512, LT_EQ_BANDS_MAX = 40 };
+
+typedef enum { LT_EQ_NONE, LT_EQ_GRAPHIC, LT_EQ_PARAMETRIC, LT_EQ_KIND_COUNT } lt_eq_kind;
+typedef struct {
+    lt_eq_kind kind;
+    double bands_hz[LT_EQ_BANDS_MAX];
+    size_t band_count;
+    double min_db, max_db, step_db;
+    unsigned filters;
+} lt_eq;
+
+typedef struct {
+    unsigned counter;
+    char name[LT_NAME_MAX];
+    lt_listening listening;
+    double line_speech_dbov;
+    double coupling_db; /* NaN = not given */
+} lt_counter;
+
+typedef struct {
+    lt_tune_lane tune; /* everything of site.yaml about this lane; recordings empty until a survey fills them */
+    unsigned counter;  /* number of its counter */
+    lt_eq eq;
+} lt_site_lane;
+
+typedef struct {
+    char name[LT_TEXT_MAX];
+    double temperature_c;
+    lt_counter *counters;
+    size_t counter_count;
+    lt_site_lane *lanes;
+    size_t lane_count;
+} lt_site;
+
+/** Read DIR/site.yaml. LT_E_IO no such folder or file; LT_E_ARG "site.yaml, line 12: lanes[0].duplex: 'half' is not
+ * one of full, voice-switched, push-to-talk". Unknown fields name the nearest known one. */
+LT_NODISCARD lt_status lt_site_load(const char *dir, lt_site **out, lt_error *err);
+void lt_site_free(lt_site *s);
+
+typedef struct {
+    char date[32]; /* name of its folder */
+    char who[LT_TEXT_MAX], weather[LT_TEXT_MAX], notes[2048];
+    double mic_cal_db;      /* NaN = not calibrated */
+    unsigned mic_channel, line_channel; /* 1-based */
+    double loopback_db;
+    double lane_mic_cal_db; /* NaN = unknown */
+    struct {
+        char condition[LT_NAME_MAX], text[LT_TEXT_MAX];
+    } conditions[LT_CONDITIONS_MAX];
+    size_t condition_count;
+    struct {
+        unsigned lane;
+        double outbound_db, inbound_db; /* NaN = as site.yaml's now_db */
+    } settings[LT_SITE_LANES_MAX];
+    size_t setting_count;
+} lt_visit;
+
+/** Names of the visit folders, sorted. Free each and the array with lt_visit_list_free. */
+LT_NODISCARD lt_status lt_visit_list(const char *dir, char ***out, size_t *count, lt_error *err);
+void lt_visit_list_free(char **list, size_t count);
+/** date NULL = the latest. A missing visit.yaml means all defaults. */
+LT_NODISCARD lt_status lt_visit_load(const char *dir, const char *date, lt_visit **out, lt_error *err);
+void lt_visit_free(lt_visit *v);
+
+/** Make DIR with a commented site.yaml and visits/DATE/visit.yaml, lane and counter folders. LT_E_ARG if DIR has a site.yaml. */
+LT_NODISCARD lt_status lt_site_new(const char *dir, const char *site_name, const char *date, unsigned lanes, lt_error *err);
+
+/* ---- survey: what the recordings of a visit give ---- */
+
+typedef enum {
+    LT_PATH_OUTBOUND, LT_PATH_INBOUND, LT_PATH_LANE_COUPLING, LT_PATH_COUNTER_COUPLING, LT_PATH_LOOP,
+    LT_PATH_NOISE_EAR, LT_PATH_NOISE_MIC, LT_PATH_NOISE_COUNTER, LT_PATH_TALK_TEST, LT_PATH_COUNT
+} lt_path;
+const char *lt_path_name(lt_path p);  /* "lane-coupling" */
+bool lt_path_from_name(const char *name, lt_path *out);
+
+typedef struct {
+    lt_path path;
+    char condition[LT_NAME_MAX];  /* "" = lane empty */
+    char file[320];               /* relative to the site folder: "visits/2024-05-14/lane-1/outbound.wav" */
+    lt_response *response;        /* swept paths, as recorded */
+    lt_levels *levels;            /* noise-ear, noise-counter in dB SPL (with mic_cal_db); noise-mic in dBFS as recorded */
+    lt_talk_test *talk_test;
+    lt_notes notes;               /* of this file: its quality, why it was left out */
+    bool usable;
+} lt_recording;
+
+typedef struct {
+    const lt_site_lane *lane;
+    lt_recording *recordings;
+    size_t recording_count;
+    lt_tune_lane tune;            /* site.yaml + visit.yaml + recordings: ready for lt_tune() */
+    lt_notes notes;
+} lt_survey_lane;
+
+typedef struct {
+    lt_site *site;
+    lt_visit *visit;
+    lt_survey_lane *lanes;
+    size_t lane_count;
+} lt_survey;
+
+typedef void (*lt_progress)(void *context, const char *what, double fraction); /* fraction in [0, 1] */
+
+/** Read and measure all recordings of a visit. only_lane 0 = all lanes. A recording that cannot be trusted (silent,
+ * foreign, clipped, truncated) becomes `usable = false` with a note, and counts as missing evidence for the plain
+ * fallback rules. LT_E_ARG: no such lane or visit. */
+LT_NODISCARD lt_status lt_survey_measure(const char *dir, const char *date, unsigned only_lane, lt_progress progress, void *context, lt_survey **out, lt_error *err);
+/** lt_tune() on all lanes of the survey; results [lane_count], free with lt_tune_results_free(). The notes of the
+ * survey are carried into the results' warnings and assumptions. */
+LT_NODISCARD lt_status lt_survey_tune(const lt_survey *s, lt_tune_result **results, lt_error *err);
+void lt_tune_results_free(lt_tune_result *r);
+void lt_survey_free(lt_survey *s);
+
+/* ---- simulated sites ---- */
+
+typedef struct {
+    char site[LT_TEXT_MAX];
+    char date[32];
+    double sweep_seconds, noise_seconds, talk_seconds;
+    lt_scene_lane *lanes;
+    struct {
+        double outbound_now_db, inbound_now_db; /* dial positions written to site.yaml */
+    } now[LT_SCENE_LANES_MAX];
+    size_t lane_count;
+} lt_scenario;
+/** Read SCENARIO.yaml; every field has a default (docs/virtual-lane.md lists them). */
+LT_NODISCARD lt_status lt_scenario_load(const char *path, lt_scenario **out, lt_error *err);
+LT_NODISCARD lt_status lt_scenario_demo(lt_scenario **out, lt_error *err);
+void lt_scenario_free(lt_scenario *s);
+/** Make a site folder DIR with all recordings of the scenario. LT_E_ARG: DIR exists and is not empty. */
+LT_NODISCARD lt_status lt_scenario_record(const lt_scenario *s, const char *dir, lt_progress progress, void *context, lt_error *err);
+
+#ifdef __cplusplus
+}
+#endif
+#endif
