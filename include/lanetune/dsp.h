@@ -67,7 +67,7 @@ double lt_weight_c_db(double hz);
 /* ---- one-third-octave filter bank, streaming ---- */
 
 /** Band-pass bank (IEC 61260-1 class 1 shapes), multirate. It delivers, hop by hop (about 10 ms), the mean square of
- * each band. Bands whose upper edge lies above 0.45 rate are absent. push never allocates. */
+ * each band. Bands whose upper edge lies above 0.47 rate are absent. push never allocates. */
 typedef struct lt_bank lt_bank;
 /** first, last: third-octave indices. LT_E_ARG (rate 4000 to 400000 Hz, indices), LT_E_NOMEM. */
 LT_NODISCARD lt_status lt_bank_create(double rate_hz, int first, int last, lt_bank **out, lt_error *err);
@@ -103,6 +103,23 @@ void lt_histogram_add(lt_histogram *h, double level_db); /* -INFINITY counts as 
 uint64_t lt_histogram_count(const lt_histogram *h);
 /** Level exceeded during `percent` of the time (L10: percent = 10). NaN if empty, -INFINITY if it falls in silence. */
 double lt_histogram_exceeded(const lt_histogram *h, double percent);
+
+/* ---- clipping ---- */
+
+/** Flat tops at a recording's own extreme, streaming; zero-initialise. The peaks of a slow sine in a 16-bit file do not
+ * count; a capture that flattens at any level does. The rule is in clip.c. */
+typedef struct {
+    double extreme; /* largest |sample| on this side */
+    size_t flat;    /* samples in flat tops there */
+} lt_clip_side;
+typedef struct {
+    lt_clip_side above, below;
+    double value, before, before_that, step;
+    size_t run;
+} lt_clip_meter;
+void lt_clip_push(lt_clip_meter *m, const double *x, size_t count);
+size_t lt_clip_count(const lt_clip_meter *m);
+size_t lt_clipped_samples(const lt_signal *s); /* one-shot */
 
 #ifdef __cplusplus
 }
