@@ -1,0 +1,192 @@
+/* SPDX-License-Identifier: MIT
+ * JSON of single recordings and computations: stimulus, response, noise, speech level, SII, margin. */
+#include "report/json_build.h"
+
+#include <math.h>
+
+static json_t *band_object(ltp_json *j, double nominal_hz)
+{
+    json_t *object = json_object();
+    ltp_json_put_hz(j, object, "hz", nominal_hz);
+    return object;
+}
+
+lt_status lt_json_stimulus(const lt_json_head *h, const lt_stimulus_info *s, char **out, lt_error *err)
+{
+    ltp_json j = {0};
+    json_t *result = json_object();
+    ltp_json_put(&j, result, "kind", ltp_json_text(s->kind));
+    ltp_json_put(&j, result, "path", ltp_json_text(s->path));
+    ltp_json_put_hz(&j, result, "rate_hz", s->rate_hz);
+    ltp_json_put(&j, result, "seconds", ltp_json_number(s->seconds, LTP_DECIMALS_S));
+    ltp_json_put_hz(&j, result, "from_hz", s->from_hz);
+    ltp_json_put_hz(&j, result, "to_hz", s->to_hz);
+    ltp_json_put_db(&j, result, "peak_dbfs", s->peak_dbfs);
+    ltp_json_put_db(&j, result, "rms_dbfs", s->rms_dbfs);
+    return ltp_json_finish(&j, h, NULL, result, out, err);
+}
+
+static json_t *response_bands(ltp_json *j, const lt_response *r)
+{
+    json_t *array = json_array();
+    for (size_t i = 0; i < r->band_count; i++) {
+        json_t *band = band_object(j, r->bands[i].band.nominal_hz);
+        ltp_json_put_db(j, band, "level_db", r->bands[i].level_db);
+        ltp_json_put_db(j, band, "snr_db", r->bands[i].snr_db);
+        ltp_json_put(j, band, "thd_percent", ltp_json_number(r->bands[i].thd_percent, LTP_DECIMALS_PERCENT));
+        ltp_json_append(j, array, band);
+    }
+    return array;
+}
+
+static json_t *response_arrivals(ltp_json *j, const lt_response *r)
+{
+    json_t *array = json_array();
+    for (size_t i = 0; i < r->arrival_count; i++) {
+        json_t *arrival = json_object();
+        ltp_json_put(j, arrival, "delay_ms", ltp_json_number(r->arrivals[i].delay_ms, LTP_DECIMALS_MS));
+        ltp_json_put_db(j, arrival, "level_db", r->arrivals[i].level_db);
+        ltp_json_append(j, array, arrival);
+    }
+    return array;
+}
+
+lt_status lt_json_response(const lt_json_head *h, const lt_response *r, char **out, lt_error *err)
+{
+    ltp_json j = {0};
+    json_t *result = json_object();
+    ltp_json_put_hz(&j, result, "rate_hz", r->rate_hz);
+    ltp_json_put_hz(&j, result, "from_hz", r->from_hz);
+    ltp_json_put_hz(&j, result, "to_hz", r->to_hz);
+    ltp_json_put(&j, result, "delay_ms", ltp_json_number(r->delay_ms, LTP_DECIMALS_MS));
+    ltp_json_put(&j, result, "polarity", r->polarity == 0 ? json_null() : json_integer(r->polarity));
+    ltp_json_put(&j, result, "drift_ppm", ltp_json_number(r->drift_ppm, LTP_DECIMALS_PPM));
+    ltp_json_put_db(&j, result, "snr_db", r->snr_db);
+    ltp_json_put(&j, result, "repeats", json_integer((json_int_t)r->repeats));
+    ltp_json_put(&j, result, "bands", response_bands(&j, r));
+    json_t *decay = json_object();
+    ltp_json_put(&j, decay, "edt_s", ltp_json_number(r->edt_s, LTP_DECIMALS_S));
+    ltp_json_put(&j, decay, "t20_s", ltp_json_number(r->t20_s, LTP_DECIMALS_S));
+    ltp_json_put_db(&j, decay, "c50_db", r->c50_db);
+    ltp_json_put(&j, result, "decay", decay);
+    ltp_json_put(&j, result, "arrivals", response_arrivals(&j, r));
+    return ltp_json_finish(&j, h, &r->notes, result, out, err);
+}
+
+static json_t *hum_object(ltp_json *j, const lt_levels *l)
+{
+    if (!l->hum)
+        return json_null();
+    json_t *hum = json_object();
+    json_t *lines = json_array();
+    ltp_json_put_hz(j, hum, "mains_hz", l->mains_hz);
+    ltp_json_put_db(j, hum, "level_db", l->hum_level_db);
+    for (size_t i = 0; i < l->line_count; i++) {
+        json_t *line = band_object(j, l->lines[i].hz);
+        ltp_json_put_db(j, line, "level_db", l->lines[i].level_db);
+        ltp_json_append(j, lines, line);
+    }
+    ltp_json_put(j, hum, "lines", lines);
+    return hum;
+}
+
+lt_status lt_json_levels(const lt_json_head *h, const lt_levels *l, char **out, lt_error *err)
+{
+    ltp_json j = {0};
+    json_t *result = json_object();
+    ltp_json_put(&j, result, "seconds", ltp_json_number(l->seconds, LTP_DECIMALS_S));
+    ltp_json_put_db(&j, result, "laeq_db", l->laeq_db);
+    ltp_json_put_db(&j, result, "lceq_db", l->lceq_db);
+    ltp_json_put_db(&j, result, "lafmax_db", l->lafmax_db);
+    ltp_json_put_db(&j, result, "la10_db", l->la10_db);
+    ltp_json_put_db(&j, result, "la50_db", l->la50_db);
+    ltp_json_put_db(&j, result, "la90_db", l->la90_db);
+    ltp_json_put_db(&j, result, "peak_dbfs", l->peak_dbfs);
+    json_t *bands = json_array();
+    for (size_t i = 0; i < l->band_count; i++) {
+        json_t *band = band_object(&j, l->bands[i].band.nominal_hz);
+        ltp_json_put_db(&j, band, "leq_db", l->bands[i].leq_db);
+        ltp_json_put_db(&j, band, "l10_db", l->bands[i].l10_db);
+        ltp_json_put_db(&j, band, "l50_db", l->bands[i].l50_db);
+        ltp_json_put_db(&j, band, "l90_db", l->bands[i].l90_db);
+        ltp_json_append(&j, bands, band);
+    }
+    ltp_json_put(&j, result, "bands", bands);
+    ltp_json_put(&j, result, "hum", hum_object(&j, l));
+    return ltp_json_finish(&j, h, &l->notes, result, out, err);
+}
+
+lt_status lt_json_talk_test(const lt_json_head *h, const lt_talk_test *t, double cal_db, char **out, lt_error *err)
+{
+    ltp_json j = {0};
+    json_t *result = json_object();
+    ltp_json_put(&j, result, "seconds", ltp_json_number(t->seconds, LTP_DECIMALS_S));
+    ltp_json_put_db(&j, result, "active_level_db", t->level.active_level_db + cal_db);
+    ltp_json_put_db(&j, result, "long_term_level_db", t->level.long_term_level_db + cal_db);
+    ltp_json_put(&j, result, "activity_percent", ltp_json_number(t->level.activity_percent, LTP_DECIMALS_PERCENT));
+    ltp_json_put_db(&j, result, "noise_level_db", t->noise_level_db + cal_db);
+    json_t *bands = json_array();
+    for (size_t i = 0; i < t->band_count; i++) {
+        json_t *band = band_object(&j, t->bands[i].band.nominal_hz);
+        ltp_json_put_db(&j, band, "speech_db", t->bands[i].speech_db + cal_db);
+        ltp_json_put_db(&j, band, "noise_db", t->bands[i].noise_db + cal_db);
+        ltp_json_append(&j, bands, band);
+    }
+    ltp_json_put(&j, result, "bands", bands);
+    return ltp_json_finish(&j, h, &t->notes, result, out, err);
+}
+
+lt_status lt_json_sii(const lt_json_head *h, lt_sii_method m, const lt_sii_result *r, char **out, lt_error *err)
+{
+    ltp_json j = {0};
+    json_t *result = json_object();
+    ltp_json_put(&j, result, "sii", ltp_json_number(r->sii, LTP_DECIMALS_INDEX));
+    ltp_json_put(&j, result, "method", ltp_json_text(lt_sii_method_name(m)));
+    json_t *bands = json_array();
+    for (size_t i = 0; i < r->count; i++) {
+        json_t *band = band_object(&j, r->bands[i].hz);
+        ltp_json_put_db(&j, band, "speech_db", r->bands[i].speech_db);
+        ltp_json_put_db(&j, band, "noise_db", r->bands[i].noise_db);
+        ltp_json_put_db(&j, band, "threshold_db", r->bands[i].threshold_db);
+        ltp_json_put_db(&j, band, "disturbance_db", r->bands[i].disturbance_db);
+        ltp_json_put(&j, band, "audibility", ltp_json_number(r->bands[i].audibility, LTP_DECIMALS_INDEX));
+        ltp_json_put(&j, band, "importance", ltp_json_number(r->bands[i].importance, LTP_DECIMALS_INDEX));
+        ltp_json_append(&j, bands, band);
+    }
+    ltp_json_put(&j, result, "bands", bands);
+    return ltp_json_finish(&j, h, NULL, result, out, err);
+}
+
+json_t *ltp_json_notches(ltp_json *j, const lt_notch *notches, size_t count)
+{
+    json_t *array = json_array();
+    for (size_t i = 0; i < count; i++) {
+        json_t *notch = band_object(j, notches[i].hz);
+        ltp_json_put(j, notch, "q", ltp_json_number(notches[i].q, LTP_DECIMALS_Q));
+        ltp_json_put_db(j, notch, "cut_db", notches[i].cut_db);
+        ltp_json_append(j, array, notch);
+    }
+    return array;
+}
+
+lt_status lt_json_margin(const lt_json_head *h, const lt_margin *m, char **out, lt_error *err)
+{
+    ltp_json j = {0};
+    json_t *result = json_object();
+    ltp_json_put(&j, result, "stable", json_boolean(m->stable));
+    ltp_json_put_db(&j, result, "margin_db", m->margin_db);
+    ltp_json_put_db(&j, result, "safe_margin_db", m->safe_margin_db);
+    ltp_json_put_hz(&j, result, "ring_hz", m->ring_hz);
+    ltp_json_put_hz(&j, result, "safe_hz", m->safe_hz);
+    json_t *candidates = json_array();
+    for (size_t i = 0; i < m->candidate_count; i++) {
+        json_t *candidate = band_object(&j, m->candidates[i].hz);
+        ltp_json_put_db(&j, candidate, "margin_db", m->candidates[i].margin_db);
+        ltp_json_append(&j, candidates, candidate);
+    }
+    ltp_json_put(&j, result, "candidates", candidates);
+    ltp_json_put(&j, result, "notches", ltp_json_notches(&j, m->notches, m->notch_count));
+    ltp_json_put_db(&j, result, "safe_margin_with_notches_db", m->safe_margin_with_notches_db);
+    ltp_json_put_db(&j, result, "margin_with_notches_db", m->margin_with_notches_db);
+    return ltp_json_finish(&j, h, NULL, result, out, err);
+}
