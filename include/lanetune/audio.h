@@ -16,6 +16,7 @@ typedef struct {
     uint64_t frames;      /* as the header claims; count what is read */
     unsigned bits;        /* of a PCM sample, 0 = floating point or coded */
     char format[48];      /* "WAV, 24 bit PCM" */
+    bool truncated;       /* the header promises more than the file holds; final when the end has been read */
 } lt_audio_info;
 
 typedef struct lt_audio_reader lt_audio_reader;
