@@ -1,0 +1,70 @@
+# SPDX-License-Identifier: MIT
+"""Time and memory of whole processes: lanetune against the same work in SciPy, in the same run.
+
+    ratio.py LANETUNE            prints a table; never a pass or fail, for a busy machine is slow for both
+Both get one thread, warm files and the best of some runs."""
+import os
+import subprocess
+import sys
+import tempfile
+import time
+
+import numpy as np
+from scipy import io, signal
+
+here = os.path.dirname(os.path.abspath(__file__))
+lanetune = sys.argv[1]
+rate = 48000
+environment = dict(os.environ, OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1")
+
+
+def save(path, samples):
+    io.wavfile.write(path, rate, np.round(samples * (2**31 - 1)).astype(np.int32))
+
+
+def run(command):
+    """Wall time and CPU time in seconds, largest memory in MiB, of one process."""
+    start = time.perf_counter()
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, env=environment)
+    _, message = process.communicate()
+    wall = time.perf_counter() - start
+    if process.returncode != 0:
+        sys.exit(f"{' '.join(command)}: {message.decode()}")
+    return wall
+
+
+def best(command, runs):
+    return min(run(command) for _ in range(runs))
+
+
+def memory_mib(command):
+    """Peak memory of one process, from a fresh child that runs nothing else."""
+    code = ("import resource, subprocess, sys; subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL, check=True);"
+            "print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)")
+    out = subprocess.run([sys.executable, "-c", code, *command], capture_output=True, check=True, env=environment)
+    return int(out.stdout) / 1024
+
+
+def row(name, ours, theirs, runs):
+    a, b = best(ours, runs), best(theirs, runs)
+    print(f"{name:34s} {a:8.3f} s {b:8.3f} s {b / a:7.1f} x {memory_mib(ours):8.0f} MiB {memory_mib(theirs):8.0f} MiB")
+
+
+with tempfile.TemporaryDirectory() as folder:
+    random = np.random.default_rng(20240514)
+    sweep, recording, noise = (os.path.join(folder, n) for n in ("sweep.wav", "recording.wav", "noise.wav"))
+    raw = os.path.join(folder, "raw.wav")
+    subprocess.run([lanetune, "stimulus", "sweep", raw, "--seconds", "10"], check=True, stdout=subprocess.DEVNULL)
+    # lanetune's own file is 24 bit; SciPy gets the same samples as 32 bit, and so does lanetune.
+    code, samples = io.wavfile.read(raw)
+    samples = samples.astype(float) / 2**31
+    lane = np.zeros(4800)
+    lane[[150, 420, 900]] = [0.5, 0.2, -0.1]
+    save(sweep, samples)
+    save(recording, 0.5 * signal.fftconvolve(samples, lane)[: samples.size] + 1e-4 * random.standard_normal(samples.size))
+    save(noise, 0.05 * random.standard_normal(600 * rate))
+    print(f"{'whole process':34s} {'lanetune':>10s} {'SciPy':>10s} {'ratio':>9s} {'lanetune':>12s} {'SciPy':>12s}")
+    row("response, 10 s sweep", [lanetune, "response", recording, "--stimulus", sweep, "--json"],
+        [sys.executable, os.path.join(here, "scipy_response.py"), recording, sweep], 7)
+    row("noise, ten minutes", [lanetune, "noise", noise, "--json"],
+        [sys.executable, os.path.join(here, "scipy_noise.py"), noise], 2)
