@@ -24,7 +24,10 @@ typedef struct {
 
 typedef struct {
     double rate_hz, seconds, from_hz, to_hz; /* from/to NaN where they mean nothing */
-    double peak_dbfs, rms_dbfs;
+    double peak_dbfs;                        /* largest sample, dB re full scale */
+    double rms_dbfs;                         /* of the whole file */
+    const char *kind;                        /* sweep, speech-noise, pink, tone */
+    const char *path;                        /* of the file written */
 } lt_stimulus_info;
 
 LT_NODISCARD lt_status lt_json_stimulus(const lt_json_head *h, const lt_stimulus_info *s, char **out, lt_error *err);

@@ -120,6 +120,19 @@ json_t *ltp_json_notes(ltp_json *j, const lt_notes *first, const lt_notes *secon
     return array;
 }
 
+json_t *ltp_json_notches(ltp_json *j, const lt_notch *notches, size_t count)
+{
+    json_t *array = json_array();
+    for (size_t i = 0; i < count; i++) {
+        json_t *notch = json_object();
+        ltp_json_put_hz(j, notch, "hz", notches[i].hz);
+        ltp_json_put(j, notch, "q", ltp_json_number(notches[i].q, LTP_DECIMALS_Q));
+        ltp_json_put_db(j, notch, "cut_db", notches[i].cut_db);
+        ltp_json_append(j, array, notch);
+    }
+    return array;
+}
+
 lt_status ltp_json_print(const ltp_json *j, json_t *root, char **out, lt_error *err)
 {
     *out = NULL;

@@ -37,6 +37,8 @@ void ltp_json_put_db(ltp_json *j, json_t *object, const char *key, double db);
 void ltp_json_put_hz(ltp_json *j, json_t *object, const char *key, double hz);
 /** [{"code", "message"}]; either list may be NULL; what stands in both comes once. */
 json_t *ltp_json_notes(ltp_json *j, const lt_notes *first, const lt_notes *second);
+/** [{"hz", "q", "cut_db"}] */
+json_t *ltp_json_notches(ltp_json *j, const lt_notch *notches, size_t count);
 
 /** Print root (taken over) with two spaces of indentation and a final newline. LT_E_NOMEM if anything failed. */
 lt_status ltp_json_print(const ltp_json *j, json_t *root, char **out, lt_error *err);

@@ -157,18 +157,6 @@ lt_status lt_json_sii(const lt_json_head *h, lt_sii_method m, const lt_sii_resul
     return ltp_json_finish(&j, h, NULL, result, out, err);
 }
 
-json_t *ltp_json_notches(ltp_json *j, const lt_notch *notches, size_t count)
-{
-    json_t *array = json_array();
-    for (size_t i = 0; i < count; i++) {
-        json_t *notch = band_object(j, notches[i].hz);
-        ltp_json_put(j, notch, "q", ltp_json_number(notches[i].q, LTP_DECIMALS_Q));
-        ltp_json_put_db(j, notch, "cut_db", notches[i].cut_db);
-        ltp_json_append(j, array, notch);
-    }
-    return array;
-}
-
 lt_status lt_json_margin(const lt_json_head *h, const lt_margin *m, char **out, lt_error *err)
 {
     ltp_json j = {0};

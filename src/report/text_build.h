@@ -1,0 +1,26 @@
+/* SPDX-License-Identifier: MIT
+ * Lines for a terminal: numbers in columns, names cut to fit, sentences wrapped. Our own words are plain ASCII; names
+ * of the user pass as they are, without control characters. */
+#ifndef LTP_REPORT_TEXT_BUILD_H
+#define LTP_REPORT_TEXT_BUILD_H
+
+#include "report/textbuf.h"
+
+#include <lanetune/report.h>
+
+enum { LTP_COLUMNS = 80 }; /* no line is longer */
+
+/** Right-aligned number; "-" if not known. */
+void ltp_text_column(ltp_textbuf *b, double value, int decimals, size_t width);
+/** "word   value unit", the value in column 19. */
+void ltp_text_row(ltp_textbuf *b, const char *word, double value, int decimals, const char *unit);
+/** The user's text in at most `width` characters, cut in front with "..." (the end of a path says most). */
+void ltp_text_name(ltp_textbuf *b, const char *name, size_t width);
+/** The same, filled with blanks to `width`. */
+void ltp_text_name_column(ltp_textbuf *b, const char *name, size_t width);
+/** `lead` and the sentence, wrapped; later lines are indented by the length of `lead`. */
+void ltp_text_wrap(ltp_textbuf *b, const char *lead, const char *sentence);
+/** Each note as "lead message". */
+void ltp_text_notes(ltp_textbuf *b, const char *lead, const lt_notes *notes);
+
+#endif

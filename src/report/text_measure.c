@@ -1,0 +1,260 @@
+/* SPDX-License-Identifier: MIT
+ * Text of single recordings and computations for a terminal, the answer in the first line. */
+#include "report/text_build.h"
+
+#include <math.h>
+
+enum { NAME_WIDTH = 40, ARRIVALS_SHOWN = 8 };
+
+/* "1250" or "31.5": nominal frequencies have no useless decimal. */
+static void hz_column(ltp_textbuf *b, double hz, size_t width)
+{
+    ltp_text_column(b, hz, fabs(hz - round(hz)) > 0.05 ? 1 : 0, width);
+}
+
+static void number_and(ltp_textbuf *b, double value, int decimals, const char *after)
+{
+    ltp_text_number(b, value, decimals);
+    ltp_text_add(b, after);
+}
+
+/* ---- response ---- */
+
+static void response_answer(ltp_textbuf *b, const lt_response *r, const char *name)
+{
+    ltp_text_name(b, name, NAME_WIDTH);
+    ltp_text_add(b, ":\ndirect arrival after ");
+    number_and(b, r->delay_ms, 3, " ms");
+    if (r->polarity != 0)
+        ltp_text_format(b, ", polarity %c", r->polarity > 0 ? '+' : '-');
+    if (lt_is_known(r->snr_db)) {
+        ltp_text_add(b, ", ");
+        number_and(b, r->snr_db, 1, " dB above the noise");
+    }
+    ltp_text_add(b, "\n\n");
+}
+
+static void response_facts(ltp_textbuf *b, const lt_response *r)
+{
+    ltp_text_row(b, "sample rate", r->rate_hz, 0, "Hz");
+    ltp_text_add(b, "  stimulus        ");
+    ltp_text_column(b, r->from_hz, 0, 9);
+    ltp_text_add(b, " to ");
+    number_and(b, r->to_hz, 0, " Hz");
+    ltp_text_format(b, ", %u sweep%s\n", r->repeats, r->repeats == 1 ? "" : "s averaged");
+    ltp_text_row(b, "clock drift", r->drift_ppm, 1, "ppm (positive: the recording is longer than what was played)");
+    ltp_text_row(b, "early decay EDT", r->edt_s, 3, "s");
+    ltp_text_row(b, "decay T20", r->t20_s, 3, "s");
+    ltp_text_row(b, "clarity C50", r->c50_db, 1, "dB");
+}
+
+static void response_arrivals(ltp_textbuf *b, const lt_response *r)
+{
+    if (r->arrival_count == 0)
+        return;
+    ltp_text_add(b, "\n  later arrivals, re the direct one\n");
+    for (size_t i = 0; i < r->arrival_count && i < ARRIVALS_SHOWN; i++) {
+        ltp_text_add(b, "    ");
+        ltp_text_column(b, r->arrivals[i].delay_ms, 2, 9);
+        ltp_text_add(b, " ms");
+        ltp_text_column(b, r->arrivals[i].level_db, 1, 9);
+        ltp_text_add(b, " dB\n");
+    }
+    if (r->arrival_count > ARRIVALS_SHOWN)
+        ltp_text_format(b, "    and %zu more (--json lists all)\n", r->arrival_count - ARRIVALS_SHOWN);
+}
+
+lt_status lt_text_response(const lt_response *r, const char *name, char **out, lt_error *err)
+{
+    ltp_textbuf b;
+    ltp_text_init(&b, 0);
+    response_answer(&b, r, name);
+    response_facts(&b, r);
+    response_arrivals(&b, r);
+    ltp_text_add(&b, "\n  band Hz   level dB     SNR dB      THD %\n");
+    for (size_t i = 0; i < r->band_count; i++) {
+        hz_column(&b, r->bands[i].band.nominal_hz, 9);
+        ltp_text_column(&b, r->bands[i].level_db, 1, 11);
+        ltp_text_column(&b, r->bands[i].snr_db, 1, 11);
+        ltp_text_column(&b, r->bands[i].thd_percent, 2, 11);
+        ltp_text_add(&b, "\n");
+    }
+    if (r->notes.count > 0)
+        ltp_text_add(&b, "\n");
+    ltp_text_notes(&b, "Note: ", &r->notes);
+    return ltp_text_take(&b, out, err);
+}
+
+/* ---- levels ---- */
+
+static void hum_text(ltp_textbuf *b, const lt_levels *l, const char *unit)
+{
+    if (!l->hum) {
+        ltp_text_add(b, "\n  mains hum: none found\n");
+        return;
+    }
+    ltp_text_add(b, "\n  mains hum of ");
+    number_and(b, l->mains_hz, 0, " Hz: ");
+    number_and(b, l->hum_level_db, 1, " ");
+    ltp_text_format(b, "%s in %zu line%s\n", unit, l->line_count, l->line_count == 1 ? "" : "s");
+    for (size_t i = 0; i < l->line_count; i++) {
+        ltp_text_column(b, l->lines[i].hz, 1, 12);
+        ltp_text_add(b, " Hz");
+        ltp_text_column(b, l->lines[i].level_db, 1, 9);
+        ltp_text_add(b, "\n");
+    }
+}
+
+lt_status lt_text_levels(const lt_levels *l, const char *name, bool calibrated, char **out, lt_error *err)
+{
+    const char *unit = calibrated ? "dB SPL" : "dBFS";
+    const char *weighted = calibrated ? "dB(A)" : "dBFS, A-weighted";
+    ltp_textbuf b;
+    ltp_text_init(&b, 0);
+    ltp_text_name(&b, name, NAME_WIDTH);
+    ltp_text_add(&b, ":\nLAeq ");
+    ltp_text_number(&b, l->laeq_db, 1);
+    ltp_text_format(&b, " %s over ", weighted);
+    number_and(&b, l->seconds, 1, " s, busy (LA10) ");
+    number_and(&b, l->la10_db, 1, ", quiet (LA90) ");
+    number_and(&b, l->la90_db, 1, "\n\n");
+    ltp_text_row(&b, "LAeq", l->laeq_db, 1, weighted);
+    ltp_text_row(&b, "LCeq", l->lceq_db, 1, calibrated ? "dB(C)" : "dBFS, C-weighted");
+    ltp_text_row(&b, "LAFmax", l->lafmax_db, 1, weighted);
+    ltp_text_row(&b, "LA10", l->la10_db, 1, weighted);
+    ltp_text_row(&b, "LA50", l->la50_db, 1, weighted);
+    ltp_text_row(&b, "LA90", l->la90_db, 1, weighted);
+    ltp_text_row(&b, "largest sample", l->peak_dbfs, 1, "dB re full scale");
+    hum_text(&b, l, unit);
+    ltp_text_format(&b, "\n  band Hz        Leq        L10        L50        L90   (%s)\n", unit);
+    for (size_t i = 0; i < l->band_count; i++) {
+        hz_column(&b, l->bands[i].band.nominal_hz, 9);
+        ltp_text_column(&b, l->bands[i].leq_db, 1, 11);
+        ltp_text_column(&b, l->bands[i].l10_db, 1, 11);
+        ltp_text_column(&b, l->bands[i].l50_db, 1, 11);
+        ltp_text_column(&b, l->bands[i].l90_db, 1, 11);
+        ltp_text_add(&b, "\n");
+    }
+    if (l->notes.count > 0)
+        ltp_text_add(&b, "\n");
+    ltp_text_notes(&b, "Note: ", &l->notes);
+    return ltp_text_take(&b, out, err);
+}
+
+/* ---- speech level ---- */
+
+lt_status lt_text_talk_test(const lt_talk_test *t, const char *name, double cal_db, bool calibrated, char **out,
+                            lt_error *err)
+{
+    const char *unit = calibrated ? "dB SPL" : "dBFS";
+    ltp_textbuf b;
+    ltp_text_init(&b, 0);
+    ltp_text_name(&b, name, NAME_WIDTH);
+    if (lt_is_known(t->level.active_level_db)) {
+        ltp_text_add(&b, ":\nactive speech level ");
+        ltp_text_number(&b, t->level.active_level_db + cal_db, 1);
+        ltp_text_format(&b, " %s, active ", unit);
+        number_and(&b, t->level.activity_percent, 0, " % of ");
+        number_and(&b, t->seconds, 1, " s\n\n");
+    } else {
+        ltp_text_add(&b, ":\nsilence, no speech in it\n\n");
+    }
+    ltp_text_row(&b, "active level", t->level.active_level_db + cal_db, 1, unit);
+    ltp_text_row(&b, "long-term level", t->level.long_term_level_db + cal_db, 1, unit);
+    ltp_text_row(&b, "activity", t->level.activity_percent, 1, "%");
+    ltp_text_row(&b, "noise in pauses", t->noise_level_db + cal_db, 1, unit);
+    ltp_text_format(&b, "\n  band Hz     speech     pauses   (%s)\n", unit);
+    for (size_t i = 0; i < t->band_count; i++) {
+        hz_column(&b, t->bands[i].band.nominal_hz, 9);
+        ltp_text_column(&b, t->bands[i].speech_db + cal_db, 1, 11);
+        ltp_text_column(&b, t->bands[i].noise_db + cal_db, 1, 11);
+        ltp_text_add(&b, "\n");
+    }
+    if (t->notes.count > 0)
+        ltp_text_add(&b, "\n");
+    ltp_text_notes(&b, "Note: ", &t->notes);
+    return ltp_text_take(&b, out, err);
+}
+
+/* ---- SII ---- */
+
+/* ANSI S3.5 calls a system good above 0.75 and poor below 0.45. */
+static const char *sii_word(double sii)
+{
+    if (sii < 0.45)
+        return "poor (under 0.45)";
+    return sii < 0.75 ? "fair (good from 0.75)" : "good (0.75 and more)";
+}
+
+lt_status lt_text_sii(const lt_sii_result *r, char **out, lt_error *err)
+{
+    ltp_textbuf b;
+    ltp_text_init(&b, 0);
+    ltp_text_add(&b, "SII ");
+    ltp_text_number(&b, r->sii, 3);
+    ltp_text_format(&b, ": %s\n\n", sii_word(r->sii));
+    ltp_text_add(&b, "  band Hz  speech dB   noise dB  audibility  importance\n");
+    for (size_t i = 0; i < r->count; i++) {
+        hz_column(&b, r->bands[i].hz, 9);
+        ltp_text_column(&b, r->bands[i].speech_db, 1, 11);
+        ltp_text_column(&b, r->bands[i].noise_db, 1, 11);
+        ltp_text_column(&b, r->bands[i].audibility, 3, 12);
+        ltp_text_column(&b, r->bands[i].importance, 4, 12);
+        ltp_text_add(&b, "\n");
+    }
+    return ltp_text_take(&b, out, err);
+}
+
+/* ---- margin ---- */
+
+static void margin_answer(ltp_textbuf *b, const lt_margin *m)
+{
+    if (!lt_is_known(m->safe_margin_db)) {
+        ltp_text_add(b, "stable: there is no gain around the loop, it cannot howl\n");
+        return;
+    }
+    if (!m->stable) {
+        ltp_text_add(b, "UNSTABLE: it howls, ");
+        number_and(b, -m->margin_db, 1, " dB above the onset at ");
+        number_and(b, m->ring_hz, 0, " Hz; turn it down\n");
+    } else if (lt_is_known(m->margin_db)) {
+        ltp_text_add(b, "stable: ");
+        number_and(b, m->margin_db, 1, " dB below howling at ");
+        number_and(b, m->ring_hz, 0, " Hz\n");
+    } else {
+        ltp_text_add(b, "stable: no frequency comes round in phase\n");
+    }
+    ltp_text_add(b, "safe margin ");
+    number_and(b, m->safe_margin_db, 1, " dB, whatever a car or the weather does to the phase\n");
+}
+
+lt_status lt_text_margin(const lt_margin *m, const char *name, char **out, lt_error *err)
+{
+    ltp_textbuf b;
+    ltp_text_init(&b, 0);
+    ltp_text_name(&b, name, LTP_COLUMNS - 2);
+    ltp_text_add(&b, ":\n");
+    margin_answer(&b, m);
+    if (m->candidate_count > 0)
+        ltp_text_add(&b, "\n  would ring at    with margin\n");
+    for (size_t i = 0; i < m->candidate_count; i++) {
+        ltp_text_column(&b, m->candidates[i].hz, 0, 12);
+        ltp_text_add(&b, " Hz");
+        ltp_text_column(&b, m->candidates[i].margin_db, 1, 13);
+        ltp_text_add(&b, " dB\n");
+    }
+    if (m->notch_count > 0)
+        ltp_text_add(&b, "\n  notches that help      Q        cut\n");
+    for (size_t i = 0; i < m->notch_count; i++) {
+        ltp_text_column(&b, m->notches[i].hz, 0, 12);
+        ltp_text_add(&b, " Hz");
+        ltp_text_column(&b, m->notches[i].q, 1, 12);
+        ltp_text_column(&b, m->notches[i].cut_db, 1, 9);
+        ltp_text_add(&b, " dB\n");
+    }
+    if (m->notch_count > 0) {
+        ltp_text_add(&b, "  safe margin with them ");
+        number_and(&b, m->safe_margin_with_notches_db, 1, " dB\n");
+    }
+    return ltp_text_take(&b, out, err);
+}
