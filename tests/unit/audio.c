@@ -1,0 +1,4 @@
+/* SPDX-License-Identifier: MIT
+ * Layer audio: the list of its tests. */
+#define SUITES(X) X(audio_read) X(audio_write) X(audio_junk)
+#include "suite.h"
