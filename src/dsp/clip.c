@@ -12,8 +12,8 @@
 
 enum { SHORTEST_FLAT = 3, SHORTEST_AT_FULL_SCALE = 2 };
 static const double hidden_steps = 3.0;
-static const double same_level = 1.0 - 1e-3;            /* flat tops of one clipper lie within 0.1 % */
-static const double full_scale = 1.0 - 1.5 / 32768.0;   /* 16-bit files reach 32767 / 32768 on the positive side */
+static const double same_level = 1.0 - 1e-3;          /* flat tops of one clipper lie within 0.1 % */
+static const double full_scale = 1.0 - 1.5 / 32768.0; /* 16-bit files reach 32767 / 32768 on the positive side */
 
 static void count_flat(lt_clip_side *side, double level, size_t run)
 {

@@ -10,7 +10,7 @@
 static lt_status convert(const lt_signal *in, lt_signal *s, lt_error *err)
 {
     const soxr_io_spec_t io = soxr_io_spec(SOXR_FLOAT64_I, SOXR_FLOAT64_I);
-    const soxr_quality_spec_t quality = soxr_quality_spec(SOXR_VHQ, 0);
+    const soxr_quality_spec_t quality = soxr_quality_spec(SOXR_VHQ, SOXR_ROLLOFF_NONE);
     size_t read = 0;
     size_t written = 0;
     const soxr_error_t failure = soxr_oneshot(in->rate_hz, s->rate_hz, 1, in->samples, in->count, &read, s->samples,

@@ -35,30 +35,29 @@ static double middle_of(double a, double b, double c)
 }
 
 /* Hoare's selection: afterwards x[k] is what sorting would put there, nothing larger before, nothing smaller behind. */
-static void select_nth(double *x, size_t count, size_t k)
+static void select_nth(double *x, size_t count, size_t nth)
 {
-    size_t low = 0;
-    size_t high = count - 1;
+    const ptrdiff_t k = (ptrdiff_t)nth;
+    ptrdiff_t low = 0;
+    ptrdiff_t high = (ptrdiff_t)count - 1;
     while (low < high) {
         const double pivot = middle_of(x[low], x[low + (high - low) / 2], x[high]);
-        size_t i = low;
-        size_t j = high;
-        for (;;) {
+        ptrdiff_t i = low;
+        ptrdiff_t j = high;
+        while (i <= j) {
             while (x[i] < pivot)
                 i++;
             while (x[j] > pivot)
                 j--;
-            if (i >= j)
-                break;
-            swap(&x[i++], &x[j--]);
+            if (i <= j)
+                swap(&x[i++], &x[j--]);
         }
-        /* Everything up to j is at most the pivot, everything from j + 1 at least the pivot. */
-        if (i == j && i < high && j >= low && k > j)
-            low = j + 1;
-        else if (k <= j)
+        if (k > j && k < i) /* between the two parts: equal to the pivot */
+            return;
+        if (k <= j)
             high = j;
         else
-            low = j + 1;
+            low = i;
     }
 }
 

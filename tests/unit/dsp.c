@@ -1,0 +1,4 @@
+/* SPDX-License-Identifier: MIT
+ * Layer dsp: the list of its test files. */
+#define SUITES(X) X(dsp_fft) X(dsp_filters) X(dsp_bank) X(dsp_resample) X(dsp_statistics)
+#include "suite.h"
