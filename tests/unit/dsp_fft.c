@@ -25,7 +25,7 @@ static double snr_db(const double *got, const double *want, size_t count)
         signal += want[i] * want[i];
         error += (got[i] - want[i]) * (got[i] - want[i]);
     }
-    return lt_db_from_power(signal / error);
+    return lt_db_from_power(signal / (error + 1e-300));
 }
 
 static void define_dft(const double *x, size_t n, lt_complex *spectrum)

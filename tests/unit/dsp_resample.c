@@ -183,7 +183,7 @@ static void there_and_back_is_the_same(void **state)
         signal += a->samples[i] * a->samples[i];
         error += (a->samples[i] - b->samples[i]) * (a->samples[i] - b->samples[i]);
     }
-    const double db = lt_db_from_power(signal / error);
+    const double db = lt_db_from_power(signal / (error + 1e-300));
     lt_signal_free(s);
     lt_signal_free(narrow);
     lt_signal_free(a);
