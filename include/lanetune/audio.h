@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: MIT
- * audio: sound files, block by block. PCM full scale = 1.0; interleaved float in files, double per channel for analysis.
- * A file that holds NaN or infinity is refused. Recordings are only ever read. */
+ * audio: sound files, block by block. PCM full scale = 1.0; interleaved float in files, double per channel for
+ * analysis. A file that holds NaN or infinity is refused. Recordings are only ever read. */
 #ifndef LT_AUDIO_H
 #define LT_AUDIO_H
 
@@ -12,11 +12,11 @@ extern "C" {
 
 typedef struct {
     double rate_hz;
-    unsigned channels;    /* 1 .. 1024 */
-    uint64_t frames;      /* as the header claims; count what is read */
-    unsigned bits;        /* of a PCM sample, 0 = floating point or coded */
-    char format[48];      /* "WAV, 24 bit PCM" */
-    bool truncated;       /* the header promises more than the file holds; final when the end has been read */
+    unsigned channels; /* 1 .. 1024 */
+    uint64_t frames;   /* as the header claims; count what is read */
+    unsigned bits;     /* of a PCM sample, 0 = floating point or coded */
+    char format[48];   /* "WAV, 24 bit PCM" */
+    bool truncated;    /* the header promises more than the file holds; final when the end has been read */
 } lt_audio_info;
 
 typedef struct lt_audio_reader lt_audio_reader;
@@ -25,23 +25,129 @@ typedef struct lt_audio_reader lt_audio_reader;
 LT_NODISCARD lt_status lt_audio_open(const char *path, lt_audio_reader **out, lt_error *err);
 const lt_audio_info *lt_audio_reader_info(const lt_audio_reader *r);
 /** Up to `frames` frames of one channel (0-based) into x; *got < frames only at the end. LT_E_IO, LT_E_FORMAT (NaN). */
-LT_NODISCARD lt_status lt_audio_read(lt_audio_reader *r, unsigned channel, double *x, size_t frames, size_t *got, lt_error *err);
+LT_NODISCARD lt_status lt_audio_read(lt_audio_reader *r, unsigned channel, double *x, size_t frames, size_t *got,
+                                     lt_error *err);
 void lt_audio_close(lt_audio_reader *r);
 
 /** One channel (0-based) of a whole file. LT_E_ARG no such channel or an empty file. info may be NULL. */
-LT_NODISCARD lt_status lt_audio_load(const char *path, unsigned channel, lt_signal **out, lt_audio_info *info, lt_error *err);
+LT_NODISCARD lt_status lt_audio_load(const char *path, unsigned channel, lt_signal **out, lt_audio_info *info,
+                                     lt_error *err);
 
 typedef enum { LT_AUDIO_PCM16, LT_AUDIO_PCM24, LT_AUDIO_FLOAT } lt_audio_encoding;
 /** Write a WAV of `channels` signals of equal rate and count beside `path` and rename it into place. PCM is clipped at
  * full scale (a note "clipped-on-write" in notes if it happens). The bytes depend on the samples alone (no time stamp).
  * LT_E_IO: nothing is left behind, an old file at `path` stays whole. */
-LT_NODISCARD lt_status lt_audio_save(const char *path, const lt_signal *const *signals, unsigned channels, lt_audio_encoding encoding, lt_notes *notes, lt_error *err);
+LT_NODISCARD lt_status lt_audio_save(const char *path, const lt_signal *const *signals, unsigned channels,
+                                     lt_audio_encoding encoding, lt_notes *notes, lt_error *err);
 
 /** Write a text or binary file beside and rename. */
 LT_NODISCARD lt_status lt_file_save(const char *path, const void *data, size_t bytes, lt_error *err);
 /** Whole file, NUL-terminated (*bytes excludes it); LT_E_ARG if larger than max_bytes. Free with lt_file_free(). */
 LT_NODISCARD lt_status lt_file_load(const char *path, size_t max_bytes, char **out, size_t *bytes, lt_error *err);
 void lt_file_free(char *data);
+
+/* ---- live: devices, play and record (PortAudio, full duplex, callback only) ----
+ *
+ * All work with a device happens in a child process that shares memory with the caller: a device or sound server that
+ * hangs, dies or makes its library abort takes only the child with it. The caller always gets its turn back. */
+
+enum { LT_LIVE_CHANNELS_MAX = 8, LT_XRUNS_MAX = 64, LT_DEVICES_MAX = 64, LT_RATES_COUNT = 3 };
+#define LT_LIVE_RATES_HZ                                                                                               \
+    {                                                                                                                  \
+        44100.0, 48000.0, 96000.0                                                                                      \
+    }
+
+typedef struct {
+    char host[64];  /* "ALSA", "JACK Audio Connection Kit" */
+    char name[128]; /* unique together with host */
+    unsigned input_channels, output_channels;
+    double default_rate_hz;
+    double input_latency_ms, output_latency_ms;               /* defaults; NaN where the library reports nonsense */
+    bool is_default_input, is_default_output;                 /* of its host */
+    bool input_at[LT_RATES_COUNT], output_at[LT_RATES_COUNT]; /* opens at 44.1, 48, 96 kHz */
+} lt_device;
+typedef struct {
+    size_t input, output;           /* indices into the list */
+    bool duplex_at[LT_RATES_COUNT]; /* opens full-duplex at that rate */
+} lt_device_pair;
+typedef struct {
+    lt_device devices[LT_DEVICES_MAX];
+    size_t device_count;
+    lt_device_pair pairs[LT_DEVICES_MAX]; /* same host, input and output, at least one rate */
+    size_t pair_count;
+} lt_devices;
+/** No device at all is LT_OK with device_count 0. LT_E_IO: the sound library did not answer in time. */
+LT_NODISCARD lt_status lt_devices_list(lt_devices *out, lt_error *err);
+
+typedef struct {
+    const char *host;           /* NULL: the first host that has the devices */
+    const char *input, *output; /* device names (a unique part of the name is enough); NULL: the host's default */
+    double rate_hz;             /* asked; 0 = the device's own */
+    unsigned input_channels;    /* recorded: 1 .. 8 */
+    unsigned output_channel;    /* 1-based: the one that plays; the others stay silent */
+    double ceiling_dbfs;        /* no sample above this peak is ever played  [-60, 0]  -3 */
+    double latency_s;           /* asked of the host; 0 = its default */
+    double ramp_s;              /* fade-in of what is played  0.05 */
+} lt_live_options;
+lt_live_options lt_live_default_options(void);
+
+typedef enum {
+    LT_XRUN_INPUT_OVERFLOW,
+    LT_XRUN_INPUT_UNDERFLOW,
+    LT_XRUN_OUTPUT_UNDERFLOW,
+    LT_XRUN_OUTPUT_OVERFLOW
+} lt_xrun_kind;
+typedef struct {
+    uint64_t frame; /* of the recording */
+    lt_xrun_kind kind;
+} lt_xrun;
+
+/** What the caller sees about every 20 ms while it runs; peaks since the last call. Reading newest frames is allowed:
+ * recorded[channel] points to `frames` frames from the start (play and record) or is NULL (record to file). */
+typedef struct {
+    double rate_hz;
+    uint64_t frames, total_frames;
+    double peak[LT_LIVE_CHANNELS_MAX];
+    double mean_square[LT_LIVE_CHANNELS_MAX]; /* since the last call */
+    const float *interleaved;                 /* [frames x channels] so far; NULL when recording to a file */
+    const float *newest;                      /* [newest_frames x channels] since the last call */
+    size_t newest_frames;
+    unsigned channels;
+} lt_live_view;
+/** Return false to stop: the sound fades out within 50 ms. */
+typedef bool (*lt_live_watch)(void *context, const lt_live_view *view);
+
+typedef struct {
+    lt_signal *channels[LT_LIVE_CHANNELS_MAX]; /* as recorded from the first callback on */
+    unsigned channel_count;
+    double rate_hz; /* that the stream really had */
+    lt_xrun xruns[LT_XRUNS_MAX];
+    size_t xrun_count;        /* may exceed LT_XRUNS_MAX */
+    bool complete;            /* false: stopped by the watcher or by the device; what was recorded is here */
+    bool all_zero;            /* only exact zeros arrived: nothing is connected */
+    double start_s;           /* time from the call to the first callback */
+    double callback_worst_ms; /* longest callback */
+    double callback_share;    /* time in callbacks / time of audio */
+    lt_notes notes;
+} lt_take;
+/** Play `stimulus` (NULL: silence) on one output and record all asked inputs for its length + tail_s.
+ * LT_E_IO device missing, refused the rate, vanished or hung (what is there so far is in *out, complete = false);
+ * LT_E_ARG options. Never longer than the audio's own length + 5 s. */
+LT_NODISCARD lt_status lt_live_play_record(const lt_live_options *opt, const lt_signal *stimulus, double tail_s,
+                                           lt_live_watch watch, void *context, lt_take **out, lt_error *err);
+void lt_take_free(lt_take *t);
+
+typedef struct {
+    uint64_t frames;
+    double rate_hz;
+    size_t xrun_count;
+    bool complete, all_zero;
+} lt_live_recorded;
+/** Record to a 24-bit WAV as it comes (constant memory, the header brought up to date every second, written beside and
+ * renamed at the end; after a crash the part file is readable up to the last second). seconds <= 0: until the watcher
+ * says stop, which counts as complete. */
+LT_NODISCARD lt_status lt_live_record_file(const lt_live_options *opt, const char *path, double seconds,
+                                           lt_live_watch watch, void *context, lt_live_recorded *out, lt_error *err);
 
 #ifdef __cplusplus
 }

@@ -86,12 +86,12 @@ typedef struct {
 } lt_band;
 
 enum {
-    LT_THIRD_FIRST = -20,           /* 10 Hz  */
-    LT_THIRD_LAST = 13,             /* 20 kHz */
-    LT_THIRD_50_HZ = -13,           /* responses and noise spectra are listed from here ... */
-    LT_THIRD_16_KHZ = 12,           /* ... to here */
-    LT_THIRD_SPEECH_FIRST = -8,     /* 160 Hz: first of the 18 bands of ANSI S3.5 */
-    LT_SPEECH_BANDS = 18,           /* ... 8 kHz */
+    LT_THIRD_FIRST = -20,       /* 10 Hz  */
+    LT_THIRD_LAST = 13,         /* 20 kHz */
+    LT_THIRD_50_HZ = -13,       /* responses and noise spectra are listed from here ... */
+    LT_THIRD_16_KHZ = 12,       /* ... to here */
+    LT_THIRD_SPEECH_FIRST = -8, /* 160 Hz: first of the 18 bands of ANSI S3.5 */
+    LT_SPEECH_BANDS = 18,       /* ... 8 kHz */
     LT_THIRDS = LT_THIRD_LAST - LT_THIRD_FIRST + 1
 };
 
@@ -106,10 +106,10 @@ double lt_db_from_power(double power_ratio);         /* 10 lg; <= 0 gives -INFIN
 double lt_db_from_amplitude(double amplitude_ratio); /* 20 lg |x|; 0 gives -INFINITY */
 double lt_power_from_db(double db);
 double lt_amplitude_from_db(double db);
-double lt_dbfs_from_rms(double rms);                 /* 0 dBFS = RMS of a full-scale sine: 20 lg rms + 3.0103 */
+double lt_dbfs_from_rms(double rms); /* 0 dBFS = RMS of a full-scale sine: 20 lg rms + 3.0103 */
 double lt_rms_from_dbfs(double dbfs);
 double lt_dbfs_from_mean_square(double mean_square);
-double lt_dbfs_from_dbov(double dbov);               /* + 3.0103: 0 dBov = RMS of a full-scale square wave */
+double lt_dbfs_from_dbov(double dbov); /* + 3.0103: 0 dBov = RMS of a full-scale square wave */
 /** Power sum of levels, ignoring -INFINITY; NaN if any is NaN. */
 double lt_db_sum(const double *levels_db, size_t count);
 /** Speed of sound in air, m/s: 343.2 sqrt(T / 293.15 K). Source: ISO 9613-1. */

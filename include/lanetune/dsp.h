@@ -40,7 +40,7 @@ lt_complex lt_dtft(const double *x, size_t count, double rate_hz, double hz);
 
 void lt_window_hann(double *w, size_t count);            /* periodic */
 void lt_window_blackman_harris(double *w, size_t count); /* periodic, 4 terms */
-double lt_fade(double position); /* raised cosine 0 -> 1 for position 0 -> 1, clamped outside */
+double lt_fade(double position);                         /* raised cosine 0 -> 1 for position 0 -> 1, clamped outside */
 
 /* ---- biquads: Bristow-Johnson, "Cookbook formulae for audio EQ biquad filter coefficients" ---- */
 
@@ -57,7 +57,8 @@ lt_biquad lt_biquad_highpass(double hz, double q, double rate_hz);
 lt_biquad lt_biquad_lowshelf(double hz, double slope, double gain_db, double rate_hz);
 lt_biquad lt_biquad_highshelf(double hz, double slope, double gain_db, double rate_hz);
 lt_complex lt_biquad_response(const lt_biquad *b, double hz, double rate_hz);
-void lt_biquad_run(const lt_biquad *b, lt_biquad_state *state, const double *in, double *out, size_t count); /* in == out ok */
+void lt_biquad_run(const lt_biquad *b, lt_biquad_state *state, const double *in, double *out,
+                   size_t count); /* in == out ok */
 
 /* ---- frequency weightings, IEC 61672-1:2013 annex E formulas, dB re 1 kHz ---- */
 

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: MIT
  * level: sound levels, percentiles, one-third-octave spectra, mains hum; streaming in constant memory.
- * Sources: IEC 61672-1:2013 (weightings, Fast), IEC 61260-1:2014 (bands). Levels are dBFS + cal_db. No input or output. */
+ * Sources: IEC 61672-1:2013 (weightings, Fast), IEC 61260-1:2014 (bands). Levels are dBFS + cal_db. No input or output.
+ */
 #ifndef LT_LEVEL_H
 #define LT_LEVEL_H
 
@@ -23,7 +24,7 @@ typedef struct {
 typedef struct {
     double seconds;
     double laeq_db, lceq_db, lafmax_db, la10_db, la50_db, la90_db;
-    double peak_dbfs;    /* largest |sample|, dB re full scale */
+    double peak_dbfs;                        /* largest |sample|, dB re full scale */
     lt_level_band bands[LT_LEVEL_BANDS_MAX]; /* 50 Hz .. 16 kHz as far as the rate reaches */
     size_t band_count;
     bool hum;            /* false: no mains hum found, the fields below are not set */
@@ -31,10 +32,10 @@ typedef struct {
     double hum_level_db; /* unweighted power sum of the lines */
     lt_hum_line lines[LT_HUM_LINES_MAX];
     size_t line_count;
-    double history_step_s;            /* A-weighted equivalent levels of equal, consecutive intervals, at most 600 */
+    double history_step_s; /* A-weighted equivalent levels of equal, consecutive intervals, at most 600 */
     double history_dba[LT_HISTORY_MAX];
     size_t history_count;
-    lt_notes notes;      /* "clipping", "short", "silent", "dc-offset" */
+    lt_notes notes; /* "clipping", "short", "silent", "dc-offset" */
 } lt_levels;
 
 typedef struct lt_level_meter lt_level_meter;

@@ -31,10 +31,10 @@ LT_NODISCARD lt_status lt_sweep_create(const lt_sweep_options *opt, lt_signal **
 
 typedef enum { LT_NOISE_WHITE, LT_NOISE_PINK, LT_NOISE_SPEECH } lt_noise_kind;
 typedef struct {
-    lt_noise_kind kind; /* SPEECH: long-term shape of the normal-effort spectrum, ANSI S3.5 table 3 */
-    double rate_hz;     /* [8000, 192000] */
-    double seconds;     /* (0, 3600] */
-    double rms_dbfs;    /* RMS, dB re the RMS of a full-scale sine; LT_E_ARG if peaks would clip */
+    lt_noise_kind kind;    /* SPEECH: long-term shape of the normal-effort spectrum, ANSI S3.5 table 3 */
+    double rate_hz;        /* [8000, 192000] */
+    double seconds;        /* (0, 3600] */
+    double rms_dbfs;       /* RMS, dB re the RMS of a full-scale sine; LT_E_ARG if peaks would clip */
     double from_hz, to_hz; /* band limits for WHITE and PINK */
     uint64_t seed;
 } lt_noise_options;
@@ -66,7 +66,8 @@ LT_NODISCARD lt_status lt_ir_to_signal(const lt_ir *ir, lt_signal **out, lt_erro
 LT_NODISCARD lt_status lt_ir_spectrum(const lt_ir *ir, size_t n_fft, lt_complex *spectrum, lt_error *err);
 lt_complex lt_ir_at(const lt_ir *ir, double hz); /* H at one frequency, exact */
 /** 10 lg of the mean of |H|^2 between two frequencies on a linear axis (bin edges handled by their share), dB. */
-LT_NODISCARD lt_status lt_ir_band_levels(const lt_ir *ir, const lt_band *bands, size_t count, double *level_db, lt_error *err);
+LT_NODISCARD lt_status lt_ir_band_levels(const lt_ir *ir, const lt_band *bands, size_t count, double *level_db,
+                                         lt_error *err);
 
 /* ---- measurement ---- */
 
@@ -78,9 +79,9 @@ lt_response_options lt_response_default_options(void);
 
 typedef struct {
     lt_band band;
-    double level_db;     /* 10 lg mean |H|^2 */
-    double snr_db;       /* response window against noise of the same recording */
-    double thd_percent;  /* harmonics 2 to 5 as far as they lie inside; NaN where the second does not */
+    double level_db;    /* 10 lg mean |H|^2 */
+    double snr_db;      /* response window against noise of the same recording */
+    double thd_percent; /* harmonics 2 to 5 as far as they lie inside; NaN where the second does not */
 } lt_response_band;
 typedef struct {
     double hz, level_db, snr_db;
@@ -92,22 +93,22 @@ typedef struct {
 
 enum { LT_RESPONSE_BANDS_MAX = 32, LT_RESPONSE_POINTS_MAX = 320, LT_ARRIVALS_MAX = 24 };
 typedef struct {
-    double rate_hz;      /* of the stimulus */
+    double rate_hz;        /* of the stimulus */
     double from_hz, to_hz; /* band of the stimulus */
-    double delay_ms;     /* of the direct arrival from the stimulus' own start in the recorder's time */
-    int polarity;        /* +1, -1; 0 = cannot be told */
-    double drift_ppm;    /* positive: the recording is longer than what was played; NaN = cannot be told */
-    double snr_db;       /* over the whole band */
+    double delay_ms;       /* of the direct arrival from the stimulus' own start in the recorder's time */
+    int polarity;          /* +1, -1; 0 = cannot be told */
+    double drift_ppm;      /* positive: the recording is longer than what was played; NaN = cannot be told */
+    double snr_db;         /* over the whole band */
     lt_response_band bands[LT_RESPONSE_BANDS_MAX]; /* one-third octaves 50 Hz .. 16 kHz inside the stimulus' band */
     size_t band_count;
     lt_response_point points[LT_RESPONSE_POINTS_MAX];
     size_t point_count;
-    double edt_s, t20_s, c50_db; /* 500 Hz to 2 kHz octaves; NaN = decay range too small */
+    double edt_s, t20_s, c50_db;          /* 500 Hz to 2 kHz octaves; NaN = decay range too small */
     lt_arrival arrivals[LT_ARRIVALS_MAX]; /* later ones only, by delay */
     size_t arrival_count;
-    unsigned repeats;    /* sweeps averaged */
-    lt_ir *ir;           /* owned */
-    lt_notes notes;      /* "clipping", "low-snr", "drift", "repeat-spoiled", ... */
+    unsigned repeats; /* sweeps averaged */
+    lt_ir *ir;        /* owned */
+    lt_notes notes;   /* "clipping", "low-snr", "drift", "repeat-spoiled", ... */
 } lt_response;
 
 /** Find the stimulus in each recording (it may start at any time, be played several times, have another rate), remove
@@ -116,7 +117,9 @@ typedef struct {
  * @return LT_E_ARG too short or silent stimulus, no recording; LT_E_SNR silent recording or stimulus not found in it;
  *   LT_E_CLIP flat-topped so that no curve can be trusted; LT_E_FORMAT recording ends before the stimulus does.
  * names [count] may be NULL: what the messages call each recording. */
-LT_NODISCARD lt_status lt_response_measure(const lt_signal *const *recordings, const char *const *names, size_t count, const lt_signal *stimulus, const lt_response_options *opt, lt_response **out, lt_error *err);
+LT_NODISCARD lt_status lt_response_measure(const lt_signal *const *recordings, const char *const *names, size_t count,
+                                           const lt_signal *stimulus, const lt_response_options *opt, lt_response **out,
+                                           lt_error *err);
 /** The acoustic part (bands, points, delay, polarity, decay, arrivals) of a given impulse response; SNR is NaN. */
 LT_NODISCARD lt_status lt_response_from_ir(const lt_ir *ir, lt_response **out, lt_error *err);
 void lt_response_free(lt_response *r);

@@ -54,7 +54,7 @@ void lt_site_free(lt_site *s);
 typedef struct {
     char date[32]; /* name of its folder */
     char who[LT_TEXT_MAX], weather[LT_TEXT_MAX], notes[2048];
-    double mic_cal_db;      /* NaN = not calibrated */
+    double mic_cal_db;                  /* NaN = not calibrated */
     unsigned mic_channel, line_channel; /* 1-based */
     double loopback_db;
     double lane_mic_cal_db; /* NaN = unknown */
@@ -76,26 +76,36 @@ void lt_visit_list_free(char **list, size_t count);
 LT_NODISCARD lt_status lt_visit_load(const char *dir, const char *date, lt_visit **out, lt_error *err);
 void lt_visit_free(lt_visit *v);
 
-/** Make DIR with a commented site.yaml and visits/DATE/visit.yaml, lane and counter folders. LT_E_ARG if DIR has a site.yaml. */
-LT_NODISCARD lt_status lt_site_new(const char *dir, const char *site_name, const char *date, unsigned lanes, lt_error *err);
+/** Make DIR with a commented site.yaml and visits/DATE/visit.yaml, lane and counter folders. LT_E_ARG if DIR has a
+ * site.yaml. */
+LT_NODISCARD lt_status lt_site_new(const char *dir, const char *site_name, const char *date, unsigned lanes,
+                                   lt_error *err);
 
 /* ---- survey: what the recordings of a visit give ---- */
 
 typedef enum {
-    LT_PATH_OUTBOUND, LT_PATH_INBOUND, LT_PATH_LANE_COUPLING, LT_PATH_COUNTER_COUPLING, LT_PATH_LOOP,
-    LT_PATH_NOISE_EAR, LT_PATH_NOISE_MIC, LT_PATH_NOISE_COUNTER, LT_PATH_TALK_TEST, LT_PATH_COUNT
+    LT_PATH_OUTBOUND,
+    LT_PATH_INBOUND,
+    LT_PATH_LANE_COUPLING,
+    LT_PATH_COUNTER_COUPLING,
+    LT_PATH_LOOP,
+    LT_PATH_NOISE_EAR,
+    LT_PATH_NOISE_MIC,
+    LT_PATH_NOISE_COUNTER,
+    LT_PATH_TALK_TEST,
+    LT_PATH_COUNT
 } lt_path;
-const char *lt_path_name(lt_path p);  /* "lane-coupling" */
+const char *lt_path_name(lt_path p); /* "lane-coupling" */
 bool lt_path_from_name(const char *name, lt_path *out);
 
 typedef struct {
     lt_path path;
-    char condition[LT_NAME_MAX];  /* "" = lane empty */
-    char file[320];               /* relative to the site folder: "visits/2024-05-14/lane-1/outbound.wav" */
-    lt_response *response;        /* swept paths, as recorded */
-    lt_levels *levels;            /* noise-ear, noise-counter in dB SPL (with mic_cal_db); noise-mic in dBFS as recorded */
+    char condition[LT_NAME_MAX]; /* "" = lane empty */
+    char file[320];              /* relative to the site folder: "visits/2024-05-14/lane-1/outbound.wav" */
+    lt_response *response;       /* swept paths, as recorded */
+    lt_levels *levels; /* noise-ear, noise-counter in dB SPL (with mic_cal_db); noise-mic in dBFS as recorded */
     lt_talk_test *talk_test;
-    lt_notes notes;               /* of this file: its quality, why it was left out */
+    lt_notes notes; /* of this file: its quality, why it was left out */
     bool usable;
 } lt_recording;
 
@@ -103,7 +113,7 @@ typedef struct {
     const lt_site_lane *lane;
     lt_recording *recordings;
     size_t recording_count;
-    lt_tune_lane tune;            /* site.yaml + visit.yaml + recordings: ready for lt_tune() */
+    lt_tune_lane tune; /* site.yaml + visit.yaml + recordings: ready for lt_tune() */
     lt_notes notes;
 } lt_survey_lane;
 
@@ -119,7 +129,8 @@ typedef void (*lt_progress)(void *context, const char *what, double fraction); /
 /** Read and measure all recordings of a visit. only_lane 0 = all lanes. A recording that cannot be trusted (silent,
  * foreign, clipped, truncated) becomes `usable = false` with a note, and counts as missing evidence for the plain
  * fallback rules. LT_E_ARG: no such lane or visit. */
-LT_NODISCARD lt_status lt_survey_measure(const char *dir, const char *date, unsigned only_lane, lt_progress progress, void *context, lt_survey **out, lt_error *err);
+LT_NODISCARD lt_status lt_survey_measure(const char *dir, const char *date, unsigned only_lane, lt_progress progress,
+                                         void *context, lt_survey **out, lt_error *err);
 /** lt_tune() on all lanes of the survey; results [lane_count], free with lt_tune_results_free(). The notes of the
  * survey are carried into the results' warnings and assumptions. */
 LT_NODISCARD lt_status lt_survey_tune(const lt_survey *s, lt_tune_result **results, lt_error *err);
@@ -143,7 +154,8 @@ LT_NODISCARD lt_status lt_scenario_load(const char *path, lt_scenario **out, lt_
 LT_NODISCARD lt_status lt_scenario_demo(lt_scenario **out, lt_error *err);
 void lt_scenario_free(lt_scenario *s);
 /** Make a site folder DIR with all recordings of the scenario. LT_E_ARG: DIR exists and is not empty. */
-LT_NODISCARD lt_status lt_scenario_record(const lt_scenario *s, const char *dir, lt_progress progress, void *context, lt_error *err);
+LT_NODISCARD lt_status lt_scenario_record(const lt_scenario *s, const char *dir, lt_progress progress, void *context,
+                                          lt_error *err);
 
 #ifdef __cplusplus
 }

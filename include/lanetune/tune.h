@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: MIT
- * tune: from measurements of a lane to the settings to dial in, what limits them and what to change. No input or output.
- * Gain changes dO (outbound), dI (inbound) in dB re the settings that stood while the recordings were made. */
+ * tune: from measurements of a lane to the settings to dial in, what limits them and what to change. No input or
+ * output. Gain changes dO (outbound), dI (inbound) in dB re the settings that stood while the recordings were made. */
 #ifndef LT_TUNE_H
 #define LT_TUNE_H
 
@@ -21,11 +21,11 @@ typedef enum { LT_ECHO_LIMIT_ACCEPTABLE, LT_ECHO_LIMIT_LIMITING, LT_ECHO_LIMIT_O
 typedef enum { LT_NOISE_BUSY, LT_NOISE_USUAL, LT_NOISE_CASE_COUNT } lt_noise_case;
 
 typedef struct {
-    double now_db;                /* setting to be changed: what "before" means */
-    double recorded_db;           /* setting while the recordings were made (normally = now_db) */
+    double now_db;                 /* setting to be changed: what "before" means */
+    double recorded_db;            /* setting while the recordings were made (normally = now_db) */
     double steps_db[LT_STEPS_MAX]; /* offered settings, rising */
-    size_t step_count;            /* >= 1 */
-    char shared[32];              /* adjusters with the same non-empty word are one knob (equal steps required) */
+    size_t step_count;             /* >= 1 */
+    char shared[32];               /* adjusters with the same non-empty word are one knob (equal steps required) */
 } lt_adjuster;
 
 /** What was recorded under one condition. A NULL means: not there, not even as a plain recording. Levels of paths are
@@ -47,9 +47,10 @@ typedef struct {
     lt_adjuster outbound, inbound;
     lt_listening listening;
     double line_speech_dbov;
-    double coupling_db;              /* flat counter coupling; NaN = default for `listening` */
+    double coupling_db; /* flat counter coupling; NaN = default for `listening` */
     lt_vocal_effort vocal_effort;
-    double speaker_to_ear_m, mouth_to_microphone_m, speaker_to_microphone_m, speaker_to_property_line_m; /* NaN = unknown */
+    double speaker_to_ear_m, mouth_to_microphone_m, speaker_to_microphone_m,
+        speaker_to_property_line_m;         /* NaN = unknown */
     double clip_line_dbfs, volts_at_0_dbfs; /* NaN = unknown */
     double speaker_ohm, speaker_power_w;    /* power NaN = unknown */
     double cable_gauge_awg, cable_length_m;
@@ -58,29 +59,37 @@ typedef struct {
     double target_sii;
     lt_noise_case noise_case;
     double temperature_c;
-    double mic_cal_db;               /* required */
+    double mic_cal_db; /* required */
     double loopback_db;
-    double lane_mic_cal_db;          /* NaN = unknown */
-    unsigned eq_filters;             /* parametric filters offered: how many notches can be proposed as settings */
+    double lane_mic_cal_db; /* NaN = unknown */
+    unsigned eq_filters;    /* parametric filters offered: how many notches can be proposed as settings */
     lt_tune_recordings recordings[LT_CONDITIONS_MAX];
-    size_t condition_count;          /* >= 1; the first is the plain one */
+    size_t condition_count; /* >= 1; the first is the plain one */
 } lt_tune_lane;
 
 typedef enum {
-    LT_LIMIT_SAFE_MARGIN, LT_LIMIT_EAR_LEVEL, LT_LIMIT_OPERATOR_LEVEL, LT_LIMIT_HEADROOM, LT_LIMIT_PROPERTY_LINE,
-    LT_LIMIT_TALKER_ECHO, LT_LIMIT_RANGE, LT_LIMIT_NOISE, LT_LIMIT_TARGET, LT_LIMIT_COUNT
+    LT_LIMIT_SAFE_MARGIN,
+    LT_LIMIT_EAR_LEVEL,
+    LT_LIMIT_OPERATOR_LEVEL,
+    LT_LIMIT_HEADROOM,
+    LT_LIMIT_PROPERTY_LINE,
+    LT_LIMIT_TALKER_ECHO,
+    LT_LIMIT_RANGE,
+    LT_LIMIT_NOISE,
+    LT_LIMIT_TARGET,
+    LT_LIMIT_COUNT
 } lt_limit;
 const char *lt_limit_name(lt_limit l); /* safe-margin, ear-level, ... */
 
 /** Evidence of one condition at dO = dI = 0, in numbers: what all figures and charts are made of. */
 typedef struct {
     char name[LT_NAME_MAX];
-    double speech_ear_db[LT_SPEECH_BANDS];      /* spectrum level, moves with dO */
-    double noise_ear_db[LT_SPEECH_BANDS];       /* does not move */
-    double speech_operator_db[LT_SPEECH_BANDS]; /* moves with dI */
-    double lane_noise_operator_db[LT_SPEECH_BANDS]; /* moves with dI */
-    double counter_noise_db[LT_SPEECH_BANDS];   /* does not move */
-    double margin_db, safe_margin_db, ring_hz;  /* attenuation of a voice switch included; NaN: no loop */
+    double speech_ear_db[LT_SPEECH_BANDS];                  /* spectrum level, moves with dO */
+    double noise_ear_db[LT_SPEECH_BANDS];                   /* does not move */
+    double speech_operator_db[LT_SPEECH_BANDS];             /* moves with dI */
+    double lane_noise_operator_db[LT_SPEECH_BANDS];         /* moves with dI */
+    double counter_noise_db[LT_SPEECH_BANDS];               /* does not move */
+    double margin_db, safe_margin_db, ring_hz;              /* attenuation of a voice switch included; NaN: no loop */
     double echo_telr_db, echo_one_way_ms, echo_weighted_db; /* TELR and T; NaN: none (push-to-talk, nothing measured) */
 } lt_tune_condition;
 
@@ -94,8 +103,8 @@ typedef struct {
     double margin_db, safe_margin_db;
     double ear_dba, operator_dba, property_line_dba;
     double echo_telr_db, echo_weighted_db;
-    double headroom_db;      /* line level to clipping minus speech peaks; NaN = unknown */
-    double speaker_power_w;  /* long-term mean; NaN = unknown */
+    double headroom_db;     /* line level to clipping minus speech peaks; NaN = unknown */
+    double speaker_power_w; /* long-term mean; NaN = unknown */
 } lt_tune_figures;
 
 typedef struct {
@@ -128,15 +137,17 @@ typedef struct {
     size_t advice_count;
     lt_tune_condition conditions[LT_CONDITIONS_MAX];
     size_t condition_count;
-    lt_margin margin;        /* at the recommended settings, worst case */
+    lt_margin margin; /* at the recommended settings, worst case */
 } lt_tune_result;
 
 /** Recommend settings for all lanes at once (shared knobs tie lanes together).
  * @param[out] results [count]
- * @return LT_E_ARG: a lane lacks what cannot be assumed (mic_cal_db, outbound response, ...): names lane, file, remedy. */
+ * @return LT_E_ARG: a lane lacks what cannot be assumed (mic_cal_db, outbound response, ...): names lane, file, remedy.
+ */
 LT_NODISCARD lt_status lt_tune(const lt_tune_lane *lanes, size_t count, lt_tune_result *results, lt_error *err);
 /** Figures of one lane at given settings (not only offered ones). */
-LT_NODISCARD lt_status lt_tune_figures_at(const lt_tune_lane *lane, double outbound_db, double inbound_db, lt_tune_figures *out, lt_error *err);
+LT_NODISCARD lt_status lt_tune_figures_at(const lt_tune_lane *lane, double outbound_db, double inbound_db,
+                                          lt_tune_figures *out, lt_error *err);
 
 #ifdef __cplusplus
 }
