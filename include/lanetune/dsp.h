@@ -29,7 +29,8 @@ size_t lt_rfft_good_size(size_t at_least);
 void lt_rfft_forward(lt_rfft *f, const double *x, lt_complex *spectrum); /* x[n] -> spectrum[n/2 + 1] */
 /** x shorter than n: zero-padded. */
 void lt_rfft_forward_padded(lt_rfft *f, const double *x, size_t count, lt_complex *spectrum);
-void lt_rfft_inverse(lt_rfft *f, const lt_complex *spectrum, double *x); /* spectrum[n/2 + 1] -> x[n], scaled 1/n */
+/** spectrum[n/2 + 1] -> x[n], scaled 1/n. The imaginary parts of bins 0 and n/2 are ignored. */
+void lt_rfft_inverse(lt_rfft *f, const lt_complex *spectrum, double *x);
 
 /** Linear convolution out[na + nb - 1] = a * b by FFT, block-wise when one is much longer. */
 LT_NODISCARD lt_status lt_convolve(const double *a, size_t na, const double *b, size_t nb, double *out, lt_error *err);
@@ -92,7 +93,8 @@ LT_NODISCARD lt_status lt_resample(const lt_signal *in, double out_rate_hz, lt_s
 double lt_sum(const double *x, size_t count); /* compensated */
 double lt_mean(const double *x, size_t count);
 double lt_median(double *x, size_t count); /* reorders x; NaN if empty */
-/** p in [0, 1], linear between order statistics; reorders x; NaN if empty. */
+/** p in [0, 1], linear between order statistics (beside an infinite one: the nearer); reorders x; NaN if empty or if any
+ * is NaN. */
 double lt_quantile(double *x, size_t count, double p);
 
 /** Histogram of levels in constant memory: bins of 0.05 dB from -200 to +200 dB, quantile interpolated inside a bin. */
@@ -100,7 +102,7 @@ typedef struct lt_histogram lt_histogram;
 LT_NODISCARD lt_status lt_histogram_create(lt_histogram **out, lt_error *err);
 void lt_histogram_free(lt_histogram *h);
 void lt_histogram_reset(lt_histogram *h);
-void lt_histogram_add(lt_histogram *h, double level_db); /* -INFINITY counts as below all bins */
+void lt_histogram_add(lt_histogram *h, double level_db); /* -INFINITY counts as below all bins; NaN is not counted */
 uint64_t lt_histogram_count(const lt_histogram *h);
 /** Level exceeded during `percent` of the time (L10: percent = 10). NaN if empty, -INFINITY if it falls in silence. */
 double lt_histogram_exceeded(const lt_histogram *h, double percent);

@@ -25,14 +25,15 @@ static double analog_power(const analog_band *b, int order, double hz, double ra
 {
     const double w = tan(LT_PI * hz / rate_hz);
     const double x = (w * w - b->centre * b->centre) / (w * b->width);
-    return 1.0 / (1.0 + pow(x * x, order));
+    const double x2 = x * x;
+    return 1.0 / (1.0 + (order == 3 ? x2 * x2 * x2 : x2 * x2 * x2 * x2));
 }
 
 /* Integral of |H(f) / H(mid)|^2 df up to half the rate, relative to the mid-band frequency. The range below holds all
  * but 1e-7 of it. */
 static double effective_width(const analog_band *b, int order, double mid_hz, double rate_hz)
 {
-    enum { STEPS = 1200 };
+    enum { STEPS = 600 };
     const double from = -1.6;
     const double to = fmin(1.6, log(0.5 * rate_hz / mid_hz));
     const double step = (to - from) / STEPS;
@@ -49,7 +50,7 @@ static analog_band fit_width(const lt_band *band, int order, double rate_hz)
     const double wanted = (band->upper_hz - band->lower_hz) / band->exact_hz;
     double octaves = log(band->upper_hz / band->exact_hz);
     analog_band b = {0};
-    for (int i = 0; i < 6; i++) { /* width is nearly proportional to the logarithm of the edge ratio */
+    for (int i = 0; i < 4; i++) { /* width is nearly proportional to the logarithm of the edge ratio */
         b = warp(band->exact_hz, exp(octaves), rate_hz);
         octaves *= wanted / effective_width(&b, order, band->exact_hz, rate_hz);
     }

@@ -1,21 +1,24 @@
 /* SPDX-License-Identifier: MIT
  * Real FFT on KissFFT (float). Forward unscaled, inverse 1/N.
- * Data are scaled by a power of two to a peak in [0.5, 1) first, so that float's range never matters. */
+ * A real transform of n is a complex one of n / 2 (even samples real, odd ones imaginary) and one pass in double that
+ * takes the two apart; the inverse uses the same plan with real and imaginary parts exchanged. So one table of KissFFT
+ * serves both ways. Data are scaled by a power of two to a peak in [0.5, 1) first: float's range never matters. */
 #include "base/alloc.h"
 #include <lanetune/dsp.h>
 
-#include <kiss_fftr.h>
+#include <kiss_fft.h>
 #include <math.h>
 
 _Static_assert(sizeof(kiss_fft_scalar) == 4, "this file is written for KissFFT's float build");
 
-enum { MAX_SIZE = 1 << 28 };
+enum { MAX_SIZE = 1 << 28, FINE = 64 };
 
 struct lt_rfft {
     size_t n;
-    kiss_fftr_cfg forward, inverse; /* in our own memory */
-    float *time;                    /* [n] */
-    kiss_fft_cpx *spectrum;         /* [n / 2 + 1] */
+    kiss_fft_cfg plan;      /* complex, n / 2, forward; in our own memory */
+    kiss_fft_cpx *in, *out; /* [n / 2] */
+    lt_complex fine[FINE];  /* exp(-j 2 pi k / n) = coarse[k / FINE] fine[k % FINE] for k <= n / 4 */
+    lt_complex *coarse;
 };
 
 double lt_complex_power(lt_complex z)
@@ -28,15 +31,21 @@ lt_complex lt_complex_multiply(lt_complex a, lt_complex b)
     return (lt_complex){a.re * b.re - a.im * b.im, a.re * b.im + a.im * b.re};
 }
 
-static kiss_fftr_cfg create_plan(size_t n, int inverse)
+static kiss_fft_cfg create_plan(size_t n)
 {
     size_t size = 0;
-    (void)kiss_fftr_alloc((int)n, inverse, NULL, &size); /* asks for the size only */
+    (void)kiss_fft_alloc((int)n, 0, NULL, &size); /* asks for the size only */
     void *memory = ltp_alloc(size, 1);
-    kiss_fftr_cfg plan = memory == NULL ? NULL : kiss_fftr_alloc((int)n, inverse, memory, &size);
+    kiss_fft_cfg plan = memory == NULL ? NULL : kiss_fft_alloc((int)n, 0, memory, &size);
     if (plan == NULL)
         ltp_free(memory);
     return plan;
+}
+
+static lt_complex unit_phasor(size_t k, size_t n)
+{
+    const double phase = -2.0 * LT_PI * (double)k / (double)n;
+    return (lt_complex){cos(phase), sin(phase)};
 }
 
 lt_status lt_rfft_create(size_t n, lt_rfft **out, lt_error *err)
@@ -44,18 +53,23 @@ lt_status lt_rfft_create(size_t n, lt_rfft **out, lt_error *err)
     *out = NULL;
     if (n < 2 || n > MAX_SIZE || n % 2 != 0)
         return ltp_fail(err, LT_E_ARG, "FFT size %zu: must be even and from 2 to %d", n, (int)MAX_SIZE);
+    const size_t coarse_count = n / 4 / FINE + 1;
     lt_rfft *f = ltp_alloc(1, sizeof *f);
     if (f != NULL) {
         f->n = n;
-        f->forward = create_plan(n, 0);
-        f->inverse = create_plan(n, 1);
-        f->time = ltp_alloc(n, sizeof *f->time);
-        f->spectrum = ltp_alloc(n / 2 + 1, sizeof *f->spectrum);
+        f->plan = create_plan(n / 2);
+        f->in = ltp_alloc(n / 2, sizeof *f->in);
+        f->out = ltp_alloc(n / 2, sizeof *f->out);
+        f->coarse = ltp_alloc(coarse_count, sizeof *f->coarse);
     }
-    if (f == NULL || f->forward == NULL || f->inverse == NULL || f->time == NULL || f->spectrum == NULL) {
+    if (f == NULL || f->plan == NULL || f->in == NULL || f->out == NULL || f->coarse == NULL) {
         lt_rfft_free(f);
         return ltp_fail_nomem(err, "a Fourier transform");
     }
+    for (size_t k = 0; k < FINE; k++)
+        f->fine[k] = unit_phasor(k, n);
+    for (size_t k = 0; k < coarse_count; k++)
+        f->coarse[k] = unit_phasor(k * FINE, n);
     *out = f;
     return LT_OK;
 }
@@ -64,10 +78,10 @@ void lt_rfft_free(lt_rfft *f)
 {
     if (f == NULL)
         return;
-    ltp_free(f->forward);
-    ltp_free(f->inverse);
-    ltp_free(f->time);
-    ltp_free(f->spectrum);
+    ltp_free(f->plan);
+    ltp_free(f->in);
+    ltp_free(f->out);
+    ltp_free(f->coarse);
     ltp_free(f);
 }
 
@@ -126,44 +140,88 @@ void lt_rfft_forward(lt_rfft *f, const double *x, lt_complex *spectrum)
     lt_rfft_forward_padded(f, x, f->n, spectrum);
 }
 
+/* x[used] as n / 2 complex numbers, the rest 0. */
+static void pack_samples(const double *x, size_t used, double scale, kiss_fft_cpx *z, size_t half)
+{
+    const size_t whole = used / 2;
+    for (size_t k = 0; k < whole; k++) {
+        z[k].r = (float)(x[2 * k] * scale);
+        z[k].i = (float)(x[2 * k + 1] * scale);
+    }
+    for (size_t k = whole; k < half; k++)
+        z[k] = (kiss_fft_cpx){0.0F, 0.0F};
+    if (used % 2 != 0)
+        z[whole].r = (float)(x[used - 1] * scale);
+}
+
 void lt_rfft_forward_padded(lt_rfft *f, const double *x, size_t count, lt_complex *spectrum)
 {
     const size_t used = count < f->n ? count : f->n;
-    const size_t bins = f->n / 2 + 1;
+    const size_t half = f->n / 2;
     const double top = peak(x, used);
     const double scale = scale_for(top);
     if (!isfinite(top) || !(scale > 0.0)) {
         const double fill = isfinite(top) ? 0.0 : (double)NAN;
-        for (size_t k = 0; k < bins; k++)
+        for (size_t k = 0; k <= half; k++)
             spectrum[k] = (lt_complex){fill, fill};
         return;
     }
-    for (size_t i = 0; i < used; i++)
-        f->time[i] = (float)(x[i] * scale);
-    for (size_t i = used; i < f->n; i++)
-        f->time[i] = 0.0F;
-    kiss_fftr(f->forward, f->time, f->spectrum);
+    pack_samples(x, used, scale, f->in, half);
+    kiss_fft(f->plan, f->in, f->out);
+    const kiss_fft_cpx *z = f->out;
     const double back = 1.0 / scale;
-    for (size_t k = 0; k < bins; k++)
-        spectrum[k] = (lt_complex){(double)f->spectrum[k].r * back, (double)f->spectrum[k].i * back};
+    spectrum[0] = (lt_complex){((double)z[0].r + (double)z[0].i) * back, 0.0};
+    spectrum[half] = (lt_complex){((double)z[0].r - (double)z[0].i) * back, 0.0};
+    for (size_t k = 1; k <= half - k; k++) {
+        /* Spectra of the even and the odd samples: (z[k] + z*[-k]) / 2 and (z[k] - z*[-k]) / 2j. */
+        const kiss_fft_cpx a = z[k];
+        const kiss_fft_cpx b = z[half - k];
+        const double e = 0.5 * back;
+        const lt_complex even = {((double)a.r + (double)b.r) * e, ((double)a.i - (double)b.i) * e};
+        const lt_complex odd = {((double)a.i + (double)b.i) * e, ((double)b.r - (double)a.r) * e};
+        const lt_complex t = lt_complex_multiply(odd, lt_complex_multiply(f->coarse[k / FINE], f->fine[k % FINE]));
+        spectrum[k] = (lt_complex){even.re + t.re, even.im + t.im};
+        spectrum[half - k] = (lt_complex){even.re - t.re, t.im - even.im};
+    }
+}
+
+/* The reverse of the pass above, times scale; real and imaginary parts exchanged, which makes KissFFT's forward
+ * transform the inverse one. */
+static void pack_spectrum(const lt_rfft *f, const lt_complex *spectrum, double scale, kiss_fft_cpx *z)
+{
+    const size_t half = f->n / 2;
+    const double s = 0.5 * scale;
+    z[0].i = (float)((spectrum[0].re + spectrum[half].re) * s);
+    z[0].r = (float)((spectrum[0].re - spectrum[half].re) * s);
+    for (size_t k = 1; k <= half - k; k++) {
+        const lt_complex a = spectrum[k];
+        const lt_complex b = spectrum[half - k];
+        const lt_complex even = {(a.re + b.re) * s, (a.im - b.im) * s};
+        const lt_complex w = lt_complex_multiply(f->coarse[k / FINE], f->fine[k % FINE]);
+        const lt_complex odd =
+            lt_complex_multiply((lt_complex){(a.re - b.re) * s, (a.im + b.im) * s}, (lt_complex){w.re, -w.im});
+        z[half - k].i = (float)(even.re + odd.im);
+        z[half - k].r = (float)(odd.re - even.im);
+        z[k].i = (float)(even.re - odd.im);
+        z[k].r = (float)(even.im + odd.re);
+    }
 }
 
 void lt_rfft_inverse(lt_rfft *f, const lt_complex *spectrum, double *x)
 {
-    const size_t bins = f->n / 2 + 1;
-    const double top = peak(&spectrum[0].re, 2 * bins); /* real and imaginary parts lie side by side */
+    const size_t half = f->n / 2;
+    const double top = peak(&spectrum[0].re, f->n + 2); /* real and imaginary parts lie side by side */
     const double scale = scale_for(top);
     if (!isfinite(top) || !(scale > 0.0)) {
         for (size_t i = 0; i < f->n; i++)
             x[i] = isfinite(top) ? 0.0 : (double)NAN;
         return;
     }
-    for (size_t k = 0; k < bins; k++) {
-        f->spectrum[k].r = (float)(spectrum[k].re * scale);
-        f->spectrum[k].i = (float)(spectrum[k].im * scale);
+    pack_spectrum(f, spectrum, scale, f->in);
+    kiss_fft(f->plan, f->in, f->out);
+    const double back = 1.0 / (scale * (double)half);
+    for (size_t k = 0; k < half; k++) {
+        x[2 * k] = (double)f->out[k].i * back;
+        x[2 * k + 1] = (double)f->out[k].r * back;
     }
-    kiss_fftri(f->inverse, f->spectrum, f->time);
-    const double back = 1.0 / (scale * (double)f->n);
-    for (size_t i = 0; i < f->n; i++)
-        x[i] = (double)f->time[i] * back;
 }

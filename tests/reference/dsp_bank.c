@@ -127,7 +127,7 @@ static void bandwidth_is_the_ideal_one(void **state)
             (void)snprintf(label, sizeof label, "rate %g, band %g", rates_hz[r], b.nominal_hz);
             const double white = integrated(bank, i, rates_hz[r], true) / (b.upper_hz - b.lower_hz);
             const double pink = integrated(bank, i, rates_hz[r], false) / log(b.upper_hz / b.lower_hz);
-            bad += !near_abs(label, 10.0 * log10(white), 0.0, 0.01);
+            bad += !near_abs(label, 10.0 * log10(white), 0.0, 0.005);
             bad += !near_abs(label, 10.0 * log10(pink), 0.0, 0.05);
         }
         lt_bank_free(bank);
