@@ -6,6 +6,7 @@
  * recording begins, and neither an offset nor strong low frequencies there cause a click that no microphone heard. */
 #include "base/alloc.h"
 #include "level/hum.h"
+#include "level/lead.h"
 #include "level/line_spectrum.h"
 #include "level/weighting.h"
 #include <lanetune/level.h>
@@ -15,7 +16,7 @@
 
 enum { SUBSTEPS = 8 }; /* of a hop, for the A-weighted Fast level: 1.25 ms */
 static const double fast_s = 0.125;
-static const double lead_s = 0.5;         /* mirrored before the start */
+static const double lead_s = 0.5;         /* made up before the start */
 static const double settle_a_s = 0.05;    /* until the filters answer in the lead */
 static const double history_step_s = 0.1; /* the finest */
 static const double short_s = 10.0;
@@ -25,7 +26,7 @@ static const double offset_part = 0.01; /* of full scale */
 typedef struct {
     double power; /* mean square, Fast */
     bool seeded;
-    double energy; /* sum of squares of the whole recording */
+    double sum;    /* of the mean squares of the hops */
     size_t settle; /* hops until the filter answers */
     lt_histogram *fast;
 } band_state;
@@ -51,10 +52,13 @@ struct lt_level_meter {
     double rate_hz, cal_db;
     size_t hop, lead_hops;
     bool started;
-    size_t held;                      /* frames in `hold` */
-    double *hold;                     /* [(lead_hops + 1) hop]; one hop once started */
-    double *mirror, *a, *c, *scratch; /* [hop], scratch some more */
-    size_t hops;                      /* seen, the lead included */
+    size_t held;  /* frames in `hold` */
+    double *hold; /* [(lead_hops + 1) hop]; one hop once started */
+    double *lead; /* [lead_hops hop] */
+    ltp_lead *maker;
+    double *a, *c, *scratch; /* [hop], scratch some more */
+    size_t hops;             /* seen, the lead included */
+    size_t counted_hops;     /* in the sums of the bands */
 
     lt_bank *bank;
     double band_gain; /* 1 - exp(-hop time / fast_s) */
@@ -78,15 +82,17 @@ struct lt_level_meter {
 static lt_status allocate(lt_level_meter *m, lt_error *err)
 {
     m->hold = ltp_alloc((m->lead_hops + 1) * m->hop, sizeof *m->hold);
-    m->mirror = ltp_alloc(m->hop, sizeof *m->mirror);
+    m->lead = ltp_alloc(m->lead_hops * m->hop, sizeof *m->lead);
     m->a = ltp_alloc(m->hop, sizeof *m->a);
     m->c = ltp_alloc(m->hop, sizeof *m->c);
     m->scratch = ltp_alloc(m->hop + LTP_WEIGHTING_TAPS, sizeof *m->scratch);
-    if (m->hold == NULL || m->mirror == NULL || m->a == NULL || m->c == NULL || m->scratch == NULL)
+    if (m->hold == NULL || m->lead == NULL || m->a == NULL || m->c == NULL || m->scratch == NULL)
         return ltp_fail_nomem(err, "a level meter");
     lt_status status = lt_histogram_create(&m->fast.levels, err);
     for (size_t i = 0; i < m->band_count && status == LT_OK; i++)
         status = lt_histogram_create(&m->bands[i].fast, err);
+    if (status == LT_OK)
+        status = ltp_lead_create((m->lead_hops + 1) * m->hop, m->rate_hz, &m->maker, err);
     if (status == LT_OK)
         status = ltp_line_spectrum_create(m->rate_hz, &m->lines, err);
     return status;
@@ -133,8 +139,9 @@ void lt_level_meter_free(lt_level_meter *m)
         lt_histogram_free(m->bands[i].fast);
     lt_histogram_free(m->fast.levels);
     ltp_line_spectrum_free(m->lines);
+    ltp_lead_free(m->maker);
     lt_bank_free(m->bank);
-    double *const arrays[] = {m->hold, m->mirror, m->a, m->c, m->scratch};
+    double *const arrays[] = {m->hold, m->lead, m->a, m->c, m->scratch};
     for (size_t i = 0; i < LTP_COUNT(arrays); i++)
         ltp_free(arrays[i]);
     ltp_free(m);
@@ -157,7 +164,7 @@ void lt_level_meter_reset(lt_level_meter *m)
     m->history.hops = (size_t)fmax(1.0, round(history_step_s / hop_s));
     m->clip = (lt_clip_meter){0};
     m->started = false;
-    m->held = m->hops = 0;
+    m->held = m->hops = m->counted_hops = 0;
     m->frames = 0;
     m->a_energy = m->c_energy = m->sum = m->energy = m->peak = 0.0;
 }
@@ -227,7 +234,7 @@ static void update_band(lt_level_meter *m, band_state *b, double mean_square)
     b->power += m->band_gain * (mean_square - b->power);
 }
 
-/* A hop of the mirrored lead: filters and detectors run, nothing is counted. */
+/* A hop of the lead: filters and detectors run, nothing is counted. */
 static void run_lead_hop(lt_level_meter *m, const double *x)
 {
     lt_bank_hop(m->bank, x, m->mean_square);
@@ -262,20 +269,21 @@ static void add_raw(lt_level_meter *m, const double *x, size_t count)
     ltp_line_spectrum_push(m->lines, x, count);
 }
 
-/* x[hop]; only `count` frames of it belong to the recording (the last hop may be filled up). */
-static void run_hop(lt_level_meter *m, const double *x, size_t count)
+static void run_bands(lt_level_meter *m, const double *x)
 {
-    const bool whole = count == m->hop;
-    add_raw(m, x, count);
     lt_bank_hop(m->bank, x, m->mean_square);
     for (size_t i = 0; i < m->band_count; i++) {
         band_state *b = &m->bands[i];
-        b->energy += m->mean_square[i] * (double)count;
-        if (whole)
-            update_band(m, b, m->mean_square[i]);
-        if (whole && b->seeded)
+        b->sum += m->mean_square[i];
+        update_band(m, b, m->mean_square[i]);
+        if (b->seeded)
             lt_histogram_add(b->fast, lt_dbfs_from_mean_square(b->power));
     }
+    m->counted_hops++;
+}
+
+static void run_weighted(lt_level_meter *m, const double *x, size_t count)
+{
     ltp_weighting_run(&m->weighting, x, count, m->scratch, m->a, m->c);
     const double a_energy = square_sum(m->a, count);
     m->a_energy += a_energy;
@@ -284,25 +292,30 @@ static void run_hop(lt_level_meter *m, const double *x, size_t count)
         m->fast.power = a_energy / (double)count;
     m->fast.seeded = true;
     run_fast(&m->fast, m->a, count, m->hop / SUBSTEPS);
-    if (whole)
+    if (count == m->hop)
         add_history(&m->history, a_energy);
+}
+
+static void run_hop(lt_level_meter *m, const double *x)
+{
+    add_raw(m, x, m->hop);
+    run_bands(m, x);
+    run_weighted(m, x, m->hop);
     m->hops++;
 }
 
 /* ---- stream ---- */
 
-/* hold[held] is the beginning of the recording: its mirror image first, then itself. Leaves less than a hop in hold. */
+/* hold[held] is the beginning of the recording: its lead first, then itself. Leaves less than a hop in hold. */
 static void start(lt_level_meter *m)
 {
-    const size_t lead = m->held == 0 ? 0 : (m->held - 1) / m->hop;
-    for (size_t h = lead; h-- > 0;) {
-        for (size_t i = 0; i < m->hop; i++)
-            m->mirror[i] = m->hold[(h + 1) * m->hop - i];
-        run_lead_hop(m, m->mirror);
-    }
+    const size_t hops = m->held == 0 ? 0 : (m->held - 1) / m->hop;
+    ltp_lead_make(m->maker, m->hold, m->held, m->lead, hops * m->hop);
+    for (size_t h = 0; h < hops; h++)
+        run_lead_hop(m, m->lead + h * m->hop);
     size_t at = 0;
     for (; at + m->hop <= m->held; at += m->hop)
-        run_hop(m, m->hold + at, m->hop);
+        run_hop(m, m->hold + at);
     memmove(m->hold, m->hold + at, (m->held - at) * sizeof *m->hold);
     m->held -= at;
     m->started = true;
@@ -312,7 +325,7 @@ void lt_level_meter_push(lt_level_meter *m, const double *x, size_t count)
 {
     while (count > 0) {
         if (m->started && m->held == 0 && count >= m->hop) {
-            run_hop(m, x, m->hop); /* no copy */
+            run_hop(m, x); /* no copy */
             x += m->hop;
             count -= m->hop;
             continue;
@@ -328,7 +341,7 @@ void lt_level_meter_push(lt_level_meter *m, const double *x, size_t count)
         if (!m->started) {
             start(m);
         } else {
-            run_hop(m, m->hold, m->hop);
+            run_hop(m, m->hold);
             m->held = 0;
         }
     }
@@ -346,7 +359,7 @@ static void set_bands(lt_level_meter *m, lt_levels *out)
     out->band_count = m->band_count;
     for (size_t i = 0; i < m->band_count; i++) {
         band_state *b = &m->bands[i];
-        const double mean_square = b->energy / (double)m->frames;
+        const double mean_square = b->sum / (double)m->counted_hops;
         if (lt_histogram_count(b->fast) == 0) /* so short that the filter never settled: one level is all there is */
             lt_histogram_add(b->fast, lt_dbfs_from_mean_square(mean_square));
         out->bands[i] = (lt_level_band){.band = lt_bank_band(m->bank, i),
@@ -422,15 +435,20 @@ static void add_notes(const lt_level_meter *m, lt_levels *out)
             100.0 * mean);
 }
 
-/* The rest of less than a hop: counted with its own length; the filters see it continued by its mirror image. */
+/* The rest of less than a hop. The bands leave it out, unless it is all there is: then they hear it and silence. */
 static void run_rest(lt_level_meter *m)
 {
     const size_t rest = m->held;
     if (rest == 0)
         return;
-    for (size_t i = rest; i < m->hop; i++)
-        m->hold[i] = m->hold[2 * rest > i ? 2 * rest - 1 - i : 0];
-    run_hop(m, m->hold, rest);
+    add_raw(m, m->hold, rest);
+    run_weighted(m, m->hold, rest);
+    if (m->counted_hops == 0) {
+        memset(m->hold + rest, 0, (m->hop - rest) * sizeof *m->hold);
+        run_bands(m, m->hold);
+        for (size_t i = 0; i < m->band_count; i++)
+            m->bands[i].sum *= (double)m->hop / (double)rest;
+    }
     m->held = 0;
 }
 

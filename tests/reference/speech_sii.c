@@ -31,7 +31,8 @@ static int check_row(const csv_table *t, size_t i, const ltp_sii_row *r, lt_sii_
     bad += !near_abs(row, r->lower_hz, csv_number(t, i, "lower_hz"), 0.0);
     bad += !near_abs(row, r->upper_hz, csv_number(t, i, "upper_hz"), 0.0);
     bad += !near_abs(row, band.bandwidth_db, csv_number(t, i, "bandwidth_db_re_1hz"), 0.0);
-    bad += !near_abs(row, band.bandwidth_db, 10.0 * log10(r->upper_hz - r->lower_hz), 0.012); /* the print's rounding */
+    bad += !near_abs(row, band.bandwidth_db, 10.0 * log10(r->upper_hz - r->lower_hz),
+                     0.05); /* the standard counts from nominal octaves */
     bad += !near_abs(row, band.internal_noise_db, csv_number(t, i, "internal_noise_db"), 0.0);
     for (int e = 0; e < LT_EFFORT_COUNT; e++)
         bad += !near_abs(row, lt_sii_speech_db(m, (lt_vocal_effort)e, i), csv_number(t, i, speech[e]), 0.0);
@@ -252,7 +253,8 @@ static void overall_levels_agree(void **state)
         const double sum_db = lt_db_sum(band, LT_SPEECH_BANDS);
         bad += !near_abs(row, sum_db, csv_number(t, i, "overall_spl_db_summed_third_octave"), 0.0051);
         bad += !near_abs(row, sum_db, csv_number(t, i, "overall_spl_db_stated"), 0.07);
-        bad += !near_abs(row, lt_speech_dba(spectrum), csv_number(t, i, "a_weighted_db_computed"), 0.0051);
+        /* The table weights at nominal frequencies, which lie up to 1 % off the exact ones. */
+        bad += !near_abs(row, lt_speech_dba(spectrum), csv_number(t, i, "a_weighted_db_computed"), 0.02);
     }
     csv_free(t);
     assert_int_equal(bad, 0);
