@@ -1,0 +1,109 @@
+/* SPDX-License-Identifier: MIT
+ * The demonstration site: an invented pharmacy with three drive-up lanes, each with a trouble of its own. */
+#include "simulate/model.h"
+
+#include <math.h>
+#include <stdio.h>
+
+static const lt_scene_condition lane_empty = {.name = ""};
+static const lt_scene_condition saloon = {
+    .name = "car", .car_distance_m = 0.7, .car_height_m = 1.45, .car_reflection = 0.6, .idle_engine_dba = 52.0};
+
+lt_scene_lane lt_scene_lane_default(void)
+{
+    lt_scene_lane l = {.lane = 1,
+                       .name = "Lane",
+                       .seed = 1,
+                       .rate_hz = 48000.0,
+                       .temperature_c = 20.0,
+                       .speaker_height_m = 1.15,
+                       .microphone_height_m = 1.0,
+                       .speaker_to_microphone_m = 0.3,
+                       .ear_distance_m = 0.9,
+                       .ear_height_m = 1.05,
+                       .ground_reflection = 0.85,
+                       .canopy_height_m = 3.2,
+                       .canopy_reflection = 0.7,
+                       .speaker_low_hz = 280.0,
+                       .speaker_resonance_q = 1.1,
+                       .speaker_high_hz = 8000.0,
+                       .speaker_spl_db = 92.0,
+                       .microphone_line_db = 114.0,
+                       .microphone_low_hz = 150.0,
+                       .microphone_high_hz = 12000.0,
+                       .clip_line_dbfs = 0.0,
+                       .housing_leak_db = -12.0,
+                       .crosstalk_db = -75.0,
+                       .hub_delay_ms = 0.0,
+                       .road_dba = 60.0,
+                       .passes_per_minute = 4.0,
+                       .pass_dba = 66.0,
+                       .wind_dba = 38.0,
+                       .microphone_road_db = 3.0,
+                       .hum_hz = 60.0,
+                       .hum_line_dbfs = -75.0,
+                       .talker_db = 68.0,
+                       .counter_spl_db = 100.0,
+                       .counter_coupling_db = -12.0,
+                       .counter_noise_dba = 48.0,
+                       .mic_cal_db = 118.0,
+                       .loopback_db = -1.5,
+                       .recorder_noise_dbfs = -96.0,
+                       .drift_ppm = 0.0,
+                       .start_s = 0.0,
+                       .condition_count = 2};
+    l.conditions[0] = lane_empty;
+    l.conditions[1] = saloon;
+    return l;
+}
+
+/* Beside a highway: customers cannot hear, and speak up. The microphone sits under a hood that faces away from the
+ * road. */
+static lt_scene_lane highway_lane(void)
+{
+    lt_scene_lane l = lt_scene_lane_default();
+    l.lane = 1;
+    (void)snprintf(l.name, sizeof l.name, "Highway side");
+    l.seed = 101;
+    return l;
+}
+
+/* Through a digital hub: a customer's loudspeaker comes back to the operator late and loud. */
+static lt_scene_lane echo_lane(void)
+{
+    lt_scene_lane l = lt_scene_lane_default();
+    l.lane = 2;
+    (void)snprintf(l.name, sizeof l.name, "Middle");
+    l.seed = 202;
+    l.hub_delay_ms = 45.0;
+    return l;
+}
+
+/* Loudspeaker close to the microphone in a leaky housing. */
+static lt_scene_lane feedback_lane(void)
+{
+    lt_scene_lane l = lt_scene_lane_default();
+    l.lane = 3;
+    (void)snprintf(l.name, sizeof l.name, "Window side");
+    l.seed = 303;
+    return l;
+}
+
+size_t lt_scene_demo_count(void)
+{
+    return 3;
+}
+
+lt_scene_lane lt_scene_demo_lane(size_t i)
+{
+    switch (i) {
+    case 0:
+        return highway_lane();
+    case 1:
+        return echo_lane();
+    case 2:
+        return feedback_lane();
+    default:
+        return lt_scene_lane_default();
+    }
+}
