@@ -1,0 +1,31 @@
+/* SPDX-License-Identifier: MIT
+ * Line styles of the charts. */
+#include "report/chart_lines.h"
+
+const char *ltp_condition_line(size_t i)
+{
+    static const char *const lines[LTP_CONDITION_LINES_MAX] = {
+        "lc rgb '" LTP_ACCENT "' lw 2.2 dt 1",
+        "lc rgb '" LTP_WARN "' lw 1.8 dt (9,4)",
+        "lc rgb '" LTP_INK "' lw 1.6 dt (2,3)",
+        "lc rgb '" LTP_SOFT "' lw 1.4 dt (9,3,2,3)",
+    };
+    return lines[i % LTP_CONDITION_LINES_MAX];
+}
+
+const char *ltp_condition_colour(size_t i)
+{
+    static const char *const colours[LTP_CONDITION_LINES_MAX] = {LTP_ACCENT, LTP_WARN, LTP_INK, LTP_SOFT};
+    return colours[i % LTP_CONDITION_LINES_MAX];
+}
+
+void ltp_chart_key(ltp_charts *c, size_t row, size_t line, const char *name)
+{
+    const double y = 0.95 - 0.09 * (double)row;
+    ltp_text_add(&c->script, "set arrow from graph 0.66, graph ");
+    ltp_chart_value(c, y);
+    ltp_text_add(&c->script, " to graph 0.73, graph ");
+    ltp_chart_value(c, y);
+    ltp_text_format(&c->script, " nohead front %s\n", ltp_condition_line(line));
+    ltp_chart_condition_label(c, 0.745, y, ltp_condition_colour(line), name);
+}

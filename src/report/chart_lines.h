@@ -1,0 +1,16 @@
+/* SPDX-License-Identifier: MIT
+ * Line styles shared by the charts: they differ by colour, by dash and by weight. */
+#ifndef LTP_REPORT_CHART_LINES_H
+#define LTP_REPORT_CHART_LINES_H
+
+#include "report/chart.h"
+
+enum { LTP_CONDITION_LINES_MAX = 4 }; /* more lines in one chart nobody tells apart */
+
+/** "lc rgb '#..' lw .. dt ..", for condition number i of a chart. */
+const char *ltp_condition_line(size_t i);
+const char *ltp_condition_colour(size_t i);
+/** A line sample and the condition's name ("" is the empty lane) at the upper right, in row 0, 1, ... */
+void ltp_chart_key(ltp_charts *c, size_t row, size_t line, const char *name);
+
+#endif

@@ -1,0 +1,113 @@
+/* SPDX-License-Identifier: MIT
+ * Doubts in the HTML report: numbered sentences at the end of a lane, and a short word beside each number concerned. */
+#include "report/html.h"
+
+#include "base/alloc.h"
+
+#include <string.h>
+
+/* Which numbers a note speaks about, by a piece of its code; the first row that fits counts. */
+static unsigned subject_of(const char *code)
+{
+    static const struct {
+        const char *piece;
+        unsigned about;
+    } rows[] = {
+        {"delay", LTP_ABOUT_ECHO},
+        {"echo", LTP_ABOUT_ECHO},
+        {"counter-coupling", LTP_ABOUT_MARGIN},
+        {"lane-coupling", LTP_ABOUT_MARGIN | LTP_ABOUT_ECHO},
+        {"coupling", LTP_ABOUT_MARGIN},
+        {"loop", LTP_ABOUT_MARGIN},
+        {"margin", LTP_ABOUT_MARGIN},
+        {"property", LTP_ABOUT_PROPERTY_LINE},
+        {"headroom", LTP_ABOUT_HEADROOM},
+        {"amplifier", LTP_ABOUT_HEADROOM},
+        {"clip-line", LTP_ABOUT_HEADROOM},
+        {"power", LTP_ABOUT_HEADROOM},
+        {"noise-ear", LTP_ABOUT_SII_OUTBOUND},
+        {"noise-counter", LTP_ABOUT_SII_INBOUND},
+        {"noise-mic", LTP_ABOUT_SII_INBOUND},
+        {"talk", LTP_ABOUT_SII_INBOUND | LTP_ABOUT_OPERATOR},
+        {"vocal", LTP_ABOUT_SII_INBOUND | LTP_ABOUT_OPERATOR},
+        {"lane-mic", LTP_ABOUT_SII_INBOUND | LTP_ABOUT_OPERATOR},
+        {"inbound", LTP_ABOUT_SII_INBOUND | LTP_ABOUT_OPERATOR},
+        {"receive", LTP_ABOUT_SII_INBOUND | LTP_ABOUT_OPERATOR},
+        {"operator", LTP_ABOUT_SII_INBOUND | LTP_ABOUT_OPERATOR},
+        {"outbound", LTP_ABOUT_SII_OUTBOUND | LTP_ABOUT_EAR},
+        {"line-speech", LTP_ABOUT_SII_OUTBOUND | LTP_ABOUT_EAR},
+        {"calibrat", LTP_ABOUT_EAR | LTP_ABOUT_OPERATOR},
+        {"mic-cal", LTP_ABOUT_EAR | LTP_ABOUT_OPERATOR},
+    };
+    for (size_t i = 0; i < LTP_COUNT(rows); i++)
+        if (strstr(code, rows[i].piece) != NULL)
+            return rows[i].about;
+    return 0;
+}
+
+/* The code as words: "counter-coupling" of an assumption reads "counter coupling assumed". */
+static void put_short(ltp_textbuf *b, const char *code, bool assumption)
+{
+    char words[sizeof((lt_note *)0)->code];
+    size_t i = 0;
+    for (; i + 1 < sizeof words && code[i] != '\0'; i++)
+        words[i] = code[i] == '-' || code[i] == '_' ? ' ' : code[i];
+    words[i] = '\0';
+    ltp_text_add_escaped(b, words);
+    static const char *const told[] = {"assum", "default", "unknown", "missing", "not ", "no "};
+    for (size_t k = 0; k < LTP_COUNT(told); k++)
+        if (strstr(words, told[k]) != NULL)
+            return;
+    ltp_text_add(b, assumption ? " assumed" : "");
+}
+
+static void put_doubts_of(ltp_textbuf *b, const ltp_lane_view *v, const lt_notes *notes, bool assumption, size_t first,
+                          unsigned about, size_t *shown)
+{
+    for (size_t i = 0; i < notes->count && i < LT_NOTES_MAX; i++) {
+        if ((subject_of(notes->items[i].code) & about) == 0)
+            continue;
+        ltp_text_add(b, *shown == 0 ? "<span class=\"doubt\">(" : "; ");
+        ltp_text_format(b, "<a href=\"#l%zu-note-%zu\">", v->index + 1, first + i);
+        if (*shown < 2)
+            put_short(b, notes->items[i].code, assumption);
+        else
+            ltp_text_format(b, "note %zu", first + i);
+        ltp_text_add(b, "</a>");
+        ++*shown;
+    }
+}
+
+void ltp_put_doubts(ltp_textbuf *b, const ltp_lane_view *v, unsigned about)
+{
+    const lt_tune_result *r = v->result;
+    size_t shown = 0;
+    put_doubts_of(b, v, &r->assumptions, true, 1, about, &shown);
+    put_doubts_of(b, v, &r->warnings, false, r->assumptions.count + 1, about, &shown);
+    if (shown > 0)
+        ltp_text_add(b, ")</span>");
+}
+
+static void put_list(ltp_textbuf *b, const ltp_lane_view *v, const lt_notes *notes, const char *title, size_t first)
+{
+    if (notes->count == 0)
+        return;
+    ltp_text_format(b, "<div><h4>%s</h4>\n<ol class=\"notes\" start=\"%zu\">\n", title, first);
+    for (size_t i = 0; i < notes->count && i < LT_NOTES_MAX; i++) {
+        ltp_text_format(b, "<li id=\"l%zu-note-%zu\">", v->index + 1, first + i);
+        ltp_text_add_escaped(b, notes->items[i].message);
+        ltp_text_add(b, "</li>\n");
+    }
+    ltp_text_add(b, "</ol></div>\n");
+}
+
+void ltp_html_notes(ltp_textbuf *b, const ltp_lane_view *v)
+{
+    const lt_tune_result *r = v->result;
+    if (r->assumptions.count + r->warnings.count == 0) {
+        ltp_text_add(b, "<div><h4>Assumptions and doubts</h4>\n<p>None: everything was measured.</p></div>\n");
+        return;
+    }
+    put_list(b, v, &r->assumptions, "Assumed, because it was not measured", 1);
+    put_list(b, v, &r->warnings, "Doubts about the measurement", r->assumptions.count + 1);
+}
