@@ -48,6 +48,7 @@ LT_NODISCARD lt_status lt_json_truth(const lt_scenario *s, char **out, lt_error 
 
 /* ---- text: 80 columns, the answer first ---- */
 
+LT_NODISCARD lt_status lt_text_stimulus(const lt_stimulus_info *s, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_response(const lt_response *r, const char *name, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_levels(const lt_levels *l, const char *name, bool calibrated, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_talk_test(const lt_talk_test *t, const char *name, double cal_db, bool calibrated,

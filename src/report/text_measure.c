@@ -4,7 +4,14 @@
 
 #include <math.h>
 
-enum { NAME_WIDTH = 40, ARRIVALS_SHOWN = 8 };
+enum { NAME_WIDTH = 60, ARRIVALS_SHOWN = 8 };
+
+static void file_row(ltp_textbuf *b, const char *name)
+{
+    ltp_text_format(b, "  %-16s", "file");
+    ltp_text_name(b, name, NAME_WIDTH);
+    ltp_text_add(b, "\n");
+}
 
 /* "1250" or "31.5": nominal frequencies have no useless decimal. */
 static void hz_column(ltp_textbuf *b, double hz, size_t width)
@@ -18,12 +25,30 @@ static void number_and(ltp_textbuf *b, double value, int decimals, const char *a
     ltp_text_add(b, after);
 }
 
+/* ---- stimulus ---- */
+
+lt_status lt_text_stimulus(const lt_stimulus_info *s, char **out, lt_error *err)
+{
+    ltp_textbuf b;
+    ltp_text_init(&b, 0);
+    ltp_text_add(&b, "wrote ");
+    ltp_text_name(&b, s->path, LTP_COLUMNS - 10);
+    ltp_text_add(&b, "\n\n");
+    ltp_text_format(&b, "  %-16s%9s\n", "kind", s->kind);
+    ltp_text_row(&b, "length", s->seconds, 2, "s");
+    ltp_text_row(&b, "sample rate", s->rate_hz, 0, "Hz");
+    ltp_text_row(&b, "from", s->from_hz, 0, "Hz");
+    ltp_text_row(&b, "to", s->to_hz, 0, "Hz");
+    ltp_text_row(&b, "largest sample", s->peak_dbfs, 1, "dB re full scale");
+    ltp_text_row(&b, "RMS", s->rms_dbfs, 1, "dBFS");
+    return ltp_text_take(&b, out, err);
+}
+
 /* ---- response ---- */
 
-static void response_answer(ltp_textbuf *b, const lt_response *r, const char *name)
+static void response_answer(ltp_textbuf *b, const lt_response *r)
 {
-    ltp_text_name(b, name, NAME_WIDTH);
-    ltp_text_add(b, ":\ndirect arrival after ");
+    ltp_text_add(b, "direct arrival after ");
     number_and(b, r->delay_ms, 3, " ms");
     if (r->polarity != 0)
         ltp_text_format(b, ", polarity %c", r->polarity > 0 ? '+' : '-');
@@ -68,7 +93,8 @@ lt_status lt_text_response(const lt_response *r, const char *name, char **out, l
 {
     ltp_textbuf b;
     ltp_text_init(&b, 0);
-    response_answer(&b, r, name);
+    response_answer(&b, r);
+    file_row(&b, name);
     response_facts(&b, r);
     response_arrivals(&b, r);
     ltp_text_add(&b, "\n  band Hz   level dB     SNR dB      THD %\n");
@@ -108,18 +134,18 @@ static void hum_text(ltp_textbuf *b, const lt_levels *l, const char *unit)
 lt_status lt_text_levels(const lt_levels *l, const char *name, bool calibrated, char **out, lt_error *err)
 {
     const char *unit = calibrated ? "dB SPL" : "dBFS";
-    const char *weighted = calibrated ? "dB(A)" : "dBFS, A-weighted";
+    const char *weighted = calibrated ? "dB(A)" : "dBFS (A-weighted)";
     ltp_textbuf b;
     ltp_text_init(&b, 0);
-    ltp_text_name(&b, name, NAME_WIDTH);
-    ltp_text_add(&b, ":\nLAeq ");
+    ltp_text_add(&b, "LAeq ");
     ltp_text_number(&b, l->laeq_db, 1);
     ltp_text_format(&b, " %s over ", weighted);
     number_and(&b, l->seconds, 1, " s, busy (LA10) ");
     number_and(&b, l->la10_db, 1, ", quiet (LA90) ");
     number_and(&b, l->la90_db, 1, "\n\n");
+    file_row(&b, name);
     ltp_text_row(&b, "LAeq", l->laeq_db, 1, weighted);
-    ltp_text_row(&b, "LCeq", l->lceq_db, 1, calibrated ? "dB(C)" : "dBFS, C-weighted");
+    ltp_text_row(&b, "LCeq", l->lceq_db, 1, calibrated ? "dB(C)" : "dBFS (C-weighted)");
     ltp_text_row(&b, "LAFmax", l->lafmax_db, 1, weighted);
     ltp_text_row(&b, "LA10", l->la10_db, 1, weighted);
     ltp_text_row(&b, "LA50", l->la50_db, 1, weighted);
@@ -149,16 +175,16 @@ lt_status lt_text_talk_test(const lt_talk_test *t, const char *name, double cal_
     const char *unit = calibrated ? "dB SPL" : "dBFS";
     ltp_textbuf b;
     ltp_text_init(&b, 0);
-    ltp_text_name(&b, name, NAME_WIDTH);
     if (lt_is_known(t->level.active_level_db)) {
-        ltp_text_add(&b, ":\nactive speech level ");
+        ltp_text_add(&b, "active speech level ");
         ltp_text_number(&b, t->level.active_level_db + cal_db, 1);
         ltp_text_format(&b, " %s, active ", unit);
         number_and(&b, t->level.activity_percent, 0, " % of ");
         number_and(&b, t->seconds, 1, " s\n\n");
     } else {
-        ltp_text_add(&b, ":\nsilence, no speech in it\n\n");
+        ltp_text_add(&b, "silence, no speech in it\n\n");
     }
+    file_row(&b, name);
     ltp_text_row(&b, "active level", t->level.active_level_db + cal_db, 1, unit);
     ltp_text_row(&b, "long-term level", t->level.long_term_level_db + cal_db, 1, unit);
     ltp_text_row(&b, "activity", t->level.activity_percent, 1, "%");
@@ -232,9 +258,9 @@ lt_status lt_text_margin(const lt_margin *m, const char *name, char **out, lt_er
 {
     ltp_textbuf b;
     ltp_text_init(&b, 0);
-    ltp_text_name(&b, name, LTP_COLUMNS - 2);
-    ltp_text_add(&b, ":\n");
     margin_answer(&b, m);
+    ltp_text_add(&b, "\n");
+    file_row(&b, name);
     if (m->candidate_count > 0)
         ltp_text_add(&b, "\n  would ring at    with margin\n");
     for (size_t i = 0; i < m->candidate_count; i++) {

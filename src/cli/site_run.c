@@ -1,0 +1,217 @@
+/* SPDX-License-Identifier: MIT
+ * The way from a site folder to settings, results.json and report.html; shared by tune, report and demo. */
+#include "cli.h"
+
+#include "base/alloc.h"
+
+#include <dirent.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+enum { PATH_BYTES = 4096 };
+
+/* ---- measure and tune ---- */
+
+static bool shares_knob(const lt_site_lane *a, const lt_site_lane *b)
+{
+    const lt_adjuster *mine[] = {&a->tune.outbound, &a->tune.inbound};
+    const lt_adjuster *theirs[] = {&b->tune.outbound, &b->tune.inbound};
+    for (size_t i = 0; i < 4; i++) {
+        if (mine[i / 2]->shared[0] != '\0' && strcmp(mine[i / 2]->shared, theirs[i % 2]->shared) == 0)
+            return true;
+    }
+    return false;
+}
+
+/* A knob that several lanes share can only be set for all of them: then all are measured, and one is shown. */
+static lt_status lane_to_measure(const char *dir, unsigned lane, unsigned *out, lt_error *err)
+{
+    lt_site *site = NULL;
+    *out = lane;
+    if (lane == 0)
+        return LT_OK;
+    const lt_status status = lt_site_load(dir, &site, err);
+    if (status != LT_OK)
+        return status;
+    for (size_t i = 0; i < site->lane_count; i++) {
+        for (size_t k = 0; k < site->lane_count; k++) {
+            const bool other = i != k && site->lanes[i].tune.lane == lane;
+            if (other && shares_knob(&site->lanes[i], &site->lanes[k]))
+                *out = 0;
+        }
+    }
+    lt_site_free(site);
+    return LT_OK;
+}
+
+/* Leave only `lane` in the results and in the survey beside them. */
+static lt_status keep_lane(cli_site *s, unsigned lane, lt_error *err)
+{
+    for (size_t i = 0; i < s->count; i++) {
+        if (s->results[i].lane != lane)
+            continue;
+        const lt_tune_result kept = s->results[i];
+        s->results[i] = s->results[0];
+        s->results[0] = kept;
+        const lt_survey_lane kept_lane = s->survey->lanes[i];
+        s->survey->lanes[i] = s->survey->lanes[0];
+        s->survey->lanes[0] = kept_lane;
+        s->count = 1;
+        return LT_OK;
+    }
+    return ltp_fail(err, LT_E_ARG, "there is no lane %u in site.yaml", lane);
+}
+
+lt_status cli_site_run(const char *dir, const char *visit, unsigned lane, cli_site *out, lt_error *err)
+{
+    unsigned measured = 0;
+    *out = (cli_site){0};
+    lt_status status = lane_to_measure(dir, lane, &measured, err);
+    if (status != LT_OK)
+        return status;
+    cli_progress_state progress = cli_progress_start();
+    status = lt_survey_measure(dir, visit, measured, cli_progress, &progress, &out->survey, err);
+    cli_progress_end(&progress);
+    if (status == LT_OK)
+        status = lt_survey_tune(out->survey, &out->results, err);
+    if (status == LT_OK)
+        out->count = out->survey->lane_count;
+    if (status == LT_OK && lane != 0 && measured == 0)
+        status = keep_lane(out, lane, err);
+    if (status != LT_OK)
+        cli_site_free(out);
+    return status;
+}
+
+void cli_site_free(cli_site *s)
+{
+    lt_tune_results_free(s->results);
+    lt_survey_free(s->survey);
+    *s = (cli_site){0};
+}
+
+/* ---- results.json ---- */
+
+typedef struct {
+    const char **items;
+    size_t count;
+} path_list;
+
+static void add_once(path_list *list, const char *path)
+{
+    for (size_t i = 0; i < list->count; i++) {
+        if (strcmp(list->items[i], path) == 0)
+            return;
+    }
+    list->items[list->count++] = path;
+}
+
+static lt_status list_inputs(const lt_survey *s, path_list *list, lt_error *err)
+{
+    size_t room = 1;
+    for (size_t i = 0; i < s->lane_count; i++)
+        room += s->lanes[i].recording_count;
+    list->items = ltp_alloc(room, sizeof *list->items);
+    if (list->items == NULL)
+        return ltp_fail_nomem(err, "list of recordings");
+    add_once(list, "site.yaml");
+    for (size_t i = 0; i < s->lane_count; i++) {
+        for (size_t k = 0; k < s->lanes[i].recording_count; k++)
+            add_once(list, s->lanes[i].recordings[k].file);
+    }
+    return LT_OK;
+}
+
+/* Only paths inside the site and no time of day: the same recordings give the same bytes. */
+lt_status cli_site_save_results(const char *dir, const cli_site *s, lt_error *err)
+{
+    char inside[128], path[PATH_BYTES];
+    path_list inputs = {0};
+    char *text = NULL;
+    if (s->count != s->survey->site->lane_count)
+        return LT_OK; /* a part of the lanes must not replace the results of all */
+    (void)snprintf(inside, sizeof inside, "visits/%s/results.json", s->survey->visit->date);
+    if (!cli_join(path, sizeof path, dir, inside))
+        return ltp_fail(err, LT_E_ARG, "%s: the path is too long; choose a shorter one", dir);
+    lt_status status = list_inputs(s->survey, &inputs, err);
+    if (status == LT_OK) {
+        const cli_args a = {.command = &cmd_tune};
+        const lt_json_head head = cli_json_head(&a, inputs.items, inputs.count);
+        status = lt_json_tune(&head, s->results, s->count, &text, err);
+    }
+    if (status == LT_OK)
+        status = cli_save_text(path, text, err);
+    lt_text_free(text);
+    ltp_free(inputs.items);
+    return status;
+}
+
+/* ---- report.html ---- */
+
+static lt_status make_scratch(char *path, size_t bytes, lt_error *err)
+{
+    const char *base = getenv("TMPDIR");
+    if (base == NULL || base[0] != '/')
+        base = "/tmp";
+    if (cli_join(path, bytes, base, "lanetune-charts-XXXXXX") && mkdtemp(path) != NULL)
+        return LT_OK;
+    return ltp_fail(err, LT_E_IO,
+                    "%s: no folder for the charts can be made there; set TMPDIR to one that can be written", base);
+}
+
+static void remove_scratch(const char *path)
+{
+    char file[PATH_BYTES];
+    DIR *d = opendir(path);
+    for (struct dirent *e = d != NULL ? readdir(d) : NULL; e != NULL; e = readdir(d)) {
+        if (strcmp(e->d_name, ".") != 0 && strcmp(e->d_name, "..") != 0 && cli_join(file, sizeof file, path, e->d_name))
+            (void)unlink(file);
+    }
+    if (d != NULL)
+        (void)closedir(d);
+    (void)rmdir(path);
+}
+
+lt_status cli_site_save_report(const char *dir, const cli_site *s, lt_error *err)
+{
+    char scratch[PATH_BYTES], path[PATH_BYTES];
+    char *html = NULL;
+    if (!cli_join(path, sizeof path, dir, "report.html"))
+        return ltp_fail(err, LT_E_ARG, "%s: the path is too long; choose a shorter one", dir);
+    cli_hold_signals(); /* the charts' folder must not stay behind */
+    lt_status status = make_scratch(scratch, sizeof scratch, err);
+    if (status == LT_OK) {
+        const lt_report_options options = {.version = LT_VERSION, .gnuplot = "gnuplot", .scratch = scratch};
+        status = lt_report_html(s->survey, s->results, &options, &html, err);
+        remove_scratch(scratch);
+    }
+    if (status == LT_OK)
+        status = lt_file_save(path, html, strlen(html), err);
+    cli_release_signals();
+    lt_text_free(html);
+    return status;
+}
+
+/* ---- simulated sites ---- */
+
+/* The true impulse responses, as sound files beside the recordings they belong to. */
+lt_status cli_scenario_run(const lt_scenario *scenario, const char *dir, lt_error *err)
+{
+    char path[PATH_BYTES];
+    char *text = NULL;
+    cli_progress_state progress = cli_progress_start();
+    progress.stop_here = true;
+    if (!cli_join(path, sizeof path, dir, "truth.json"))
+        return ltp_fail(err, LT_E_ARG, "%s: the path is too long; choose a shorter one", dir);
+    cli_hold_signals();
+    lt_status status = lt_scenario_record(scenario, dir, cli_progress, &progress, err);
+    cli_progress_end(&progress);
+    if (status == LT_OK)
+        status = lt_json_truth(scenario, &text, err);
+    if (status == LT_OK)
+        status = lt_file_save(path, text, strlen(text), err);
+    cli_release_signals();
+    lt_text_free(text);
+    return status;
+}
