@@ -1,0 +1,18 @@
+/* SPDX-License-Identifier: MIT
+ * Means of a power spectrum over bands, on a linear frequency axis. Bins of a real FFT: bin k covers k +- 1/2. */
+#ifndef LTP_RESPONSE_BANDS_H
+#define LTP_RESPONSE_BANDS_H
+
+#include <lanetune/dsp.h>
+
+/** Mean of power[bins] between two frequencies; edge bins count by their share. 0 outside the axis. */
+double ltp_band_mean(const double *power, size_t bins, double bin_hz, double lower_hz, double upper_hz);
+
+/** Grid of 1/24 octaves (IEC 61260-1) from 10 Hz to below Nyquist: what slowly varying spectra are stored on. */
+enum { LTP_GRID_FRACTION = 24, LTP_GRID_FIRST = -160, LTP_GRID_MAX = 384 };
+size_t ltp_grid_count(double rate_hz);
+lt_band ltp_grid_band(size_t i);
+/** Index of the point nearest to hz, clamped to the grid. */
+size_t ltp_grid_index(double hz, size_t grid_count);
+
+#endif

@@ -1,0 +1,19 @@
+/* SPDX-License-Identifier: MIT
+ * Clock drift between player and recorder. */
+#ifndef LTP_RESPONSE_DRIFT_H
+#define LTP_RESPONSE_DRIFT_H
+
+#include "response/find.h"
+
+typedef struct {
+    double drift; /* recorder's seconds per stimulus second, minus 1 */
+    double sigma; /* standard deviation; infinite = not known */
+} ltp_drift;
+
+/** From the two markers of a play. out->sigma is infinite where they are not both in the recording. */
+lt_status ltp_drift_from_markers(const lt_signal *recording, const lt_signal *stimulus, const ltp_structure *s,
+                                 const ltp_play *play, ltp_drift *out, lt_error *err);
+/** Two independent values into one, by their variances. */
+ltp_drift ltp_drift_combine(ltp_drift a, ltp_drift b);
+
+#endif

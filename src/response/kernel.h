@@ -1,0 +1,32 @@
+/* SPDX-License-Identifier: MIT
+ * Deconvolution of one sweep (or any broad-band stimulus) from a piece of recording. Lags in frames at the stimulus'
+ * rate; h of a piece is circular: index (before + lag) mod n. */
+#ifndef LTP_RESPONSE_KERNEL_H
+#define LTP_RESPONSE_KERNEL_H
+
+#include "response/bands.h"
+
+typedef struct {
+    size_t n, bins;              /* FFT size, n / 2 + 1 */
+    size_t before, sweep, after; /* frames of a piece: before the sweep, the sweep, after it */
+    double rate_hz;
+    double from_hz, to_hz; /* band of the stimulus */
+    lt_rfft *fft;
+    lt_complex *stimulus;       /* S [bins] */
+    lt_complex *inverse;        /* conj(S) B / (|S|^2 + reg) [bins] */
+    lt_complex *work;           /* [bins] */
+    double power[LTP_GRID_MAX]; /* |S|^2, smoothed, on the grid */
+    size_t grid_count;
+    double roughness; /* variance of |S|^2 about its smooth course, in band: 0 sweep, 1 noise */
+} ltp_kernel;
+
+/** sweep: the samples that were played; highest_hz: what the recordings can hold at most. LT_E_NOMEM, LT_E_ARG. */
+lt_status ltp_kernel_create(const lt_signal *sweep, size_t before, size_t after, double highest_hz, ltp_kernel **out,
+                            lt_error *err);
+void ltp_kernel_free(ltp_kernel *k);
+/** piece[count], count <= n, starts `before` frames ahead of the sweep; h[n] = its impulse response. */
+void ltp_kernel_apply(ltp_kernel *k, const double *piece, size_t count, double *h);
+/** Band limit of H at hz: 1 in band, smoothly 0 outside. */
+double ltp_band_limit(double from_hz, double to_hz, double rate_hz, double hz);
+
+#endif

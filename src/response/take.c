@@ -1,0 +1,217 @@
+/* SPDX-License-Identifier: MIT
+ * One recorded sweep: cutting it out of a recording, and the windows on its deconvolved form. */
+#include "response/take.h"
+#include "base/alloc.h"
+#include "response/shift.h"
+
+#include <math.h>
+#include <string.h>
+
+static const double margin_s = 0.02;      /* the response is kept a little longer than asked, to move it later */
+static const double fade_in_share = 0.35; /* of what lies before the direct arrival */
+static const double fade_out_s = 0.05;
+static const double noise_s = 0.4; /* each noise window, at most */
+static const double noise_least_s = 0.01;
+static const double before_of_image = 0.4; /* share of the distance to the 2nd harmonic's image */
+static const double image_before = 0.3;    /* of the distance to the next earlier image */
+static const double image_after = 0.5;     /* of the distance to the next later one */
+static const double image_after_s = 0.5;
+static const double piece_fade_s = 0.005;
+static const double drift_least = 3e-7; /* less is not worth a resampling: 3 us in 10 s */
+
+static size_t frames_of(double seconds, double rate_hz)
+{
+    return seconds > 0.0 ? (size_t)llround(seconds * rate_hz) : 0;
+}
+
+static ltp_window window_between(double from_s, double to_s, double rate_hz)
+{
+    ltp_window w = {.first = (ptrdiff_t)llround(from_s * rate_hz), .count = frames_of(to_s - from_s, rate_hz)};
+    w.fade_in = w.fade_out = w.count / 2;
+    return w;
+}
+
+static void place_images(const ltp_structure *s, double rate_hz, ltp_layout *l)
+{
+    for (int n = LTP_HARMONIC_FIRST; n <= LTP_HARMONIC_LAST; n++) {
+        const double at_s = -s->growth_s * log(n);
+        const double later_s = s->growth_s * log(n / (n - 1.0));
+        const double earlier_s = s->growth_s * log((n + 1.0) / n);
+        const double before_s = image_before * earlier_s;
+        const double after_s = fmin(image_after * later_s, image_after_s);
+        ltp_window w = window_between(at_s - before_s, at_s + after_s, rate_hz);
+        w.fade_in = frames_of(0.7 * before_s, rate_hz);
+        w.fade_out = frames_of(0.2 * after_s, rate_hz);
+        l->image[n - LTP_HARMONIC_FIRST] = w;
+    }
+}
+
+void ltp_layout_make(const ltp_structure *s, double rate_hz, const lt_response_options *opt, ltp_layout *out)
+{
+    *out = (ltp_layout){.n = 0};
+    double before_s = opt->pre_s + margin_s;
+    double quiet_s = noise_s; /* room for noise before the response */
+    if (s->kind == LTP_EXPONENTIAL) {
+        place_images(s, rate_hz, out);
+        const double image_s = s->growth_s * log(2.0);
+        before_s = fmin(before_s, before_of_image * image_s);
+        quiet_s = fmin(noise_s, image_s - before_s - fmin(image_after * image_s, image_after_s));
+    }
+    const double after_s = opt->post_s + margin_s;
+    out->response = window_between(-before_s, after_s, rate_hz);
+    out->response.fade_in = frames_of(fade_in_share * before_s, rate_hz);
+    out->response.fade_out = frames_of(fmin(fade_out_s, 0.2 * after_s), rate_hz);
+    if (quiet_s >= noise_least_s)
+        out->before = window_between(-before_s - quiet_s, -before_s, rate_hz);
+    out->after = window_between(after_s, after_s + noise_s, rate_hz);
+    size_t longest = out->response.count;
+    for (size_t i = 0; i < LTP_IMAGES; i++)
+        longest = out->image[i].count > longest ? out->image[i].count : longest;
+    longest = out->after.count > longest ? out->after.count : longest;
+    out->n = lt_rfft_good_size(longest + longest / 8);
+    out->bins = out->n / 2 + 1;
+}
+
+double ltp_window_gain(const ltp_window *w, size_t i)
+{
+    double gain = 1.0;
+    if (i < w->fade_in)
+        gain = lt_fade(((double)i + 0.5) / (double)w->fade_in);
+    if (w->count - i <= w->fade_out)
+        gain *= lt_fade(((double)(w->count - i) - 0.5) / (double)w->fade_out);
+    return gain;
+}
+
+double ltp_window_energy(const ltp_window *w)
+{
+    double sum = 0.0;
+    for (size_t i = 0; i < w->count; i++) {
+        const double g = ltp_window_gain(w, i);
+        sum += g * g;
+    }
+    return sum;
+}
+
+/* Windowed part of circular h; x[window count]. */
+static void cut_window(const ltp_window *w, const ltp_kernel *k, const double *h, ptrdiff_t centre, double *x)
+{
+    const ptrdiff_t n = (ptrdiff_t)k->n;
+    size_t at = (size_t)((((ptrdiff_t)k->before + centre + w->first) % n + n) % n);
+    for (size_t i = 0; i < w->count; i++) {
+        x[i] = h[at] * ltp_window_gain(w, i);
+        at = at + 1 < k->n ? at + 1 : 0;
+    }
+}
+
+/* The larger of both sides, per point of the grid: noise that came or went counts in full. */
+static void measure_noise(ltp_take *t, const ltp_layout *l, const ltp_kernel *k, const double *h, ptrdiff_t centre,
+                          lt_rfft *fft, double *x, lt_complex *spectrum, double *power)
+{
+    static const double half_width = 1.122462; /* 2^(1/6) */
+    const ltp_window *sides[] = {&l->before, &l->after};
+    const double bin_hz = k->rate_hz / (double)l->n;
+    const double energy = ltp_window_energy(&l->response);
+    for (size_t side = 0; side < LTP_COUNT(sides); side++) {
+        if (sides[side]->count == 0)
+            continue;
+        cut_window(sides[side], k, h, centre, x);
+        lt_rfft_forward_padded(fft, x, sides[side]->count, spectrum);
+        const double scale = energy / ltp_window_energy(sides[side]);
+        for (size_t i = 0; i < l->bins; i++)
+            power[i] = scale * lt_complex_power(spectrum[i]);
+        for (size_t i = 0; i < k->grid_count; i++) {
+            const double hz = ltp_grid_band(i).exact_hz;
+            t->noise[i] = fmax(t->noise[i], ltp_band_mean(power, l->bins, bin_hz, hz / half_width, hz * half_width));
+        }
+    }
+}
+
+lt_status ltp_take_fill(ltp_take *t, const ltp_layout *l, const ltp_kernel *k, const double *h, ptrdiff_t centre,
+                        lt_rfft *fft, lt_error *err)
+{
+    double *x = ltp_alloc(l->n, sizeof *x);
+    double *power = ltp_alloc(l->bins, sizeof *power);
+    lt_complex *spectrum = ltp_alloc(l->bins, sizeof *spectrum);
+    t->response = ltp_alloc(l->bins, sizeof *t->response);
+    bool ok = x != NULL && power != NULL && spectrum != NULL && t->response != NULL;
+    for (size_t i = 0; i < LTP_IMAGES; i++)
+        if (l->image[i].count > 0) {
+            t->image[i] = ltp_alloc(l->bins, sizeof *t->image[i]);
+            ok = ok && t->image[i] != NULL;
+        }
+    if (ok) {
+        t->centre = (double)centre;
+        memset(t->noise, 0, sizeof t->noise);
+        cut_window(&l->response, k, h, centre, x);
+        lt_rfft_forward_padded(fft, x, l->response.count, t->response);
+        for (size_t i = 0; i < LTP_IMAGES; i++)
+            if (l->image[i].count > 0) {
+                cut_window(&l->image[i], k, h, centre, x);
+                lt_rfft_forward_padded(fft, x, l->image[i].count, t->image[i]);
+            }
+        measure_noise(t, l, k, h, centre, fft, x, spectrum, power);
+    }
+    ltp_free(x);
+    ltp_free(power);
+    ltp_free(spectrum);
+    return ok ? LT_OK : ltp_fail_nomem(err, "an impulse response");
+}
+
+void ltp_take_clear(ltp_take *t)
+{
+    ltp_free(t->response);
+    for (size_t i = 0; i < LTP_IMAGES; i++)
+        ltp_free(t->image[i]);
+    *t = (ltp_take){.recording = 0};
+}
+
+void ltp_take_move(ltp_take *t, size_t n, double frames)
+{
+    if (fabs(frames) < 1e-6)
+        return;
+    ltp_shift_apply(t->response, n, frames);
+    for (size_t i = 0; i < LTP_IMAGES; i++)
+        if (t->image[i] != NULL)
+            ltp_shift_apply(t->image[i], n, frames);
+    t->centre -= frames;
+}
+
+/* Fades both ends, so that noise does not begin and end with a step. */
+static void fade_ends(lt_signal *s)
+{
+    const size_t fade = frames_of(piece_fade_s, s->rate_hz);
+    for (size_t i = 0; i < fade && i < s->count; i++) {
+        const double g = lt_fade((double)i / (double)fade);
+        s->samples[i] *= g;
+        s->samples[s->count - 1 - i] *= g;
+    }
+}
+
+lt_status ltp_piece_cut(const lt_signal *recording, double *zero_s, double drift, const ltp_kernel *k, lt_signal **out,
+                        lt_error *err)
+{
+    *out = NULL;
+    const double per_frame = recording->rate_hz * (1.0 + drift) / k->rate_hz; /* recorded per stimulus frame */
+    const double start = round(*zero_s * recording->rate_hz - (double)k->before * per_frame);
+    *zero_s = (start + (double)k->before * per_frame) / recording->rate_hz;
+    const size_t wanted = k->before + k->sweep + k->after;
+    const size_t count = (size_t)ceil((double)wanted * per_frame);
+    lt_signal *raw = NULL;
+    lt_status st = lt_signal_create(count, recording->rate_hz * (1.0 + drift), &raw, err);
+    if (st != LT_OK)
+        return st;
+    const ptrdiff_t first = (ptrdiff_t)start;
+    for (size_t i = 0; i < count; i++) {
+        const ptrdiff_t at = first + (ptrdiff_t)i;
+        if (at >= 0 && at < (ptrdiff_t)recording->count)
+            raw->samples[i] = recording->samples[at];
+    }
+    fade_ends(raw);
+    if (fabs(per_frame - 1.0) < drift_least) {
+        *out = raw;
+        return LT_OK;
+    }
+    st = lt_resample(raw, k->rate_hz, out, err);
+    lt_signal_free(raw);
+    return st;
+}
