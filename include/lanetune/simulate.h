@@ -51,9 +51,9 @@ typedef struct {
     double passes_per_minute;     /* passing vehicles on top */
     double pass_dba;              /* their typical maximum */
     double wind_dba;              /* low-frequency bluster; 0 = none */
-    double microphone_road_db;    /* road noise at the lane microphone re the listening position: +3 a plain panel (ISO
-                                   * 1996-2: 6 dB on a facade, 3 dB in front of it), less for a hooded microphone or
-                                   * one that the building shields */
+    double microphone_noise_db;   /* road and engine at the lane microphone re the listening position: +3 in a plain
+                                   * panel (ISO 1996-2: 6 dB on a facade, 3 dB in front of it), less under a hood or
+                                   * where the building shields it */
     double hum_hz, hum_line_dbfs; /* on the inbound line; hum_hz 0 = none */
     /* people and the counter end */
     double talker_db;      /* active level of the customer's speech at 1 m, dB SPL: for talk tests that name none */

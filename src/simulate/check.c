@@ -80,7 +80,7 @@ static lt_status check_noise(const lt_scene_lane *l, const lt_scene_condition *c
                        {"passes_per_minute", l->passes_per_minute, 0.0, 60.0},
                        {"pass_dba", l->pass_dba, 0.0, 120.0},
                        {"wind_dba", l->wind_dba, 0.0, 100.0},
-                       {"microphone_road_db", l->microphone_road_db, -40.0, 20.0},
+                       {"microphone_noise_db", l->microphone_noise_db, -40.0, 20.0},
                        {"hum_hz", l->hum_hz, 0.0, 400.0},
                        {"hum_line_dbfs", l->hum_hz > 0.0 ? l->hum_line_dbfs : -60.0, -200.0, 0.0},
                        {"talker_db", l->talker_db, 20.0, 120.0},

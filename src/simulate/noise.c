@@ -56,14 +56,10 @@ static double source_dba(const lt_scene_lane *lane, const lt_scene_condition *c,
     return -INFINITY;
 }
 
-/* Lane microphone re listening position. The engine stands before both, the panel doubles (see microphone_road_db);
- * wind makes its noise at each microphone by itself. */
+/* Lane microphone re listening position; wind makes its noise at each microphone by itself. */
 static double at_microphone_db(const lt_scene_lane *lane, ltp_noise_kind kind)
 {
-    static const double panel_db = 3.0;
-    if (kind == LTP_NOISE_ROAD || kind == LTP_NOISE_CAR || kind == LTP_NOISE_TRUCK)
-        return lane->microphone_road_db;
-    return kind == LTP_NOISE_ENGINE ? panel_db : 0.0;
+    return kind == LTP_NOISE_WIND ? 0.0 : lane->microphone_noise_db;
 }
 
 /* SPL that reads 0 dBFS in this recording. */
