@@ -53,7 +53,7 @@ void ltp_html_notes(ltp_textbuf *b, const ltp_lane_view *v);
 
 /* ---- parts of the page ---- */
 
-extern const char *const ltp_html_style;                        /* the style sheet */
+void ltp_html_style(ltp_textbuf *b);                            /* the style sheet */
 void ltp_html_answer(ltp_textbuf *b, const ltp_lane_view *v);   /* verdict, settings, what they give */
 void ltp_html_limits(ltp_textbuf *b, const ltp_lane_view *v);   /* what limits, what to change */
 void ltp_html_evidence(ltp_textbuf *b, const ltp_lane_view *v); /* conditions, recordings, band tables */
