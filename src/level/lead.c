@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: MIT
- * The made-up past of a recording: its mirror image in time, which has the same spectrum and level, but for a tenth of
- * a second faded into the past that linear prediction expects. The mirror alone has a kink where it meets the
- * recording; of a strong 20 Hz it makes a click that A-weighting would let through, while the 20 Hz themselves are 50
- * dB down. */
+ * The made-up past of a recording: its mirror image in time, which has the same spectrum and level. The mirror alone
+ * has a kink where it meets the recording; of a strong 20 Hz it makes a click that A-weighting would let through, while
+ * the 20 Hz themselves are 50 dB down. So the last tenth of a second before the recording comes from linear prediction
+ * backwards, driven by the mirrored prediction errors: it meets the recording smoothly and is as loud as it. */
 #include "level/lead.h"
 #include "base/alloc.h"
 #include <lanetune/dsp.h>
@@ -45,8 +45,8 @@ void ltp_lead_free(ltp_lead *l)
     ltp_free(l);
 }
 
-/* Coefficients of x[n] = sum a[k] x[n - 1 - k], by Burg's method (1967): they never grow, and hold backwards in time as
- * well. Returns their number. */
+/* Coefficients of x[n] = sum a[k] x[n + 1 + k] + error, by Burg's method (1967), which never gives a growing answer.
+ * Leaves the error of x[n] in behind[n + order]. Returns the order. */
 static size_t predict(ltp_lead *l, const double *x, size_t count, double a[ORDER])
 {
     double power = 0.0;
@@ -92,10 +92,13 @@ void ltp_lead_make(ltp_lead *l, const double *x, size_t count, double *lead, siz
     const size_t fade = l->fade < wanted ? l->fade : wanted;
     double *past = l->ahead; /* past[i]: the (i + 1)-th frame before the recording */
     for (size_t i = 0; i < fade; i++) {
-        double sum = 0.0;
+        const size_t error = i + 1 + order;
+        double sum = error < count ? l->behind[error] : 0.0;
         for (size_t k = 0; k < order; k++)
             sum += a[k] * (k < i ? past[i - 1 - k] : x[k - i]);
         past[i] = sum;
-        lead[wanted - 1 - i] += (sum - lead[wanted - 1 - i]) * lt_fade(1.0 - (double)i / (double)fade);
+        /* The two are alike in power and strangers in phase: their powers fade, smoothly at both ends. */
+        const double turn = 0.5 * LT_PI * lt_fade((double)i / (double)fade);
+        lead[wanted - 1 - i] = sum * cos(turn) + lead[wanted - 1 - i] * sin(turn);
     }
 }
