@@ -93,8 +93,8 @@ LT_NODISCARD lt_status lt_resample(const lt_signal *in, double out_rate_hz, lt_s
 double lt_sum(const double *x, size_t count); /* compensated */
 double lt_mean(const double *x, size_t count);
 double lt_median(double *x, size_t count); /* reorders x; NaN if empty */
-/** p in [0, 1], linear between order statistics (beside an infinite one: the nearer); reorders x; NaN if empty or if any
- * is NaN. */
+/** p in [0, 1], linear between order statistics (beside an infinite one: the nearer); reorders x; NaN if empty or if
+ * any is NaN. */
 double lt_quantile(double *x, size_t count, double p);
 
 /** Histogram of levels in constant memory: bins of 0.05 dB from -200 to +200 dB, quantile interpolated inside a bin. */

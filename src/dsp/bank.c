@@ -263,6 +263,16 @@ static void clear_dead_states(band_group *g)
                 g->y1[k][lane] = g->y2[k][lane] = 0.0;
 }
 
+bool ltp_bank_at_rest(const lt_bank *b)
+{
+    for (size_t i = 0; i < b->group_count; i++)
+        for (int k = 0; k < b->groups[i].order; k++)
+            for (size_t lane = 0; lane < 2; lane++)
+                if (fabs(b->groups[i].y1[k][lane]) > 0.0 || fabs(b->groups[i].y2[k][lane]) > 0.0)
+                    return false;
+    return true;
+}
+
 void lt_bank_hop(lt_bank *b, const double *x, double *mean_square)
 {
     for (int s = 0; s < b->stages; s++) {

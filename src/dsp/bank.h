@@ -8,5 +8,7 @@
 /** Steady mean square out for a sine of mean square 1 at hz in [0, rate / 2], band i: decimators and aliases included.
  */
 double ltp_bank_power(const lt_bank *b, size_t i, double hz);
+/** Every pole pair's memory is exactly 0. */
+bool ltp_bank_at_rest(const lt_bank *b);
 
 #endif

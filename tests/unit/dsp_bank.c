@@ -315,8 +315,10 @@ static void silence_is_silence(void **state)
     fill_gauss(x, COUNT(x), 1.0, 2);
     lt_bank_hop(b, x, mean);
     memset(x, 0, sizeof x);
+    assert_false(ltp_bank_at_rest(b));
     for (int h = 0; h < 12000; h++) /* two minutes: the 10 Hz band's tail too ends in exact zeros, not in denormals */
         lt_bank_hop(b, x, mean);
+    assert_true(ltp_bank_at_rest(b));
     for (size_t i = 0; i < lt_bank_band_count(b); i++)
         bad += !near_abs("after the tail", mean[i], 0.0, 0.0);
     lt_bank_free(b);

@@ -284,6 +284,23 @@ static void dtft_of_a_long_sine_is_exact(void **state)
     assert_int_equal(bad, 0);
 }
 
+/* A thousand turns a sample more change nothing: phases of 1e13 turns are still reduced exactly. */
+static void dtft_reduces_large_phases(void **state)
+{
+    (void)state;
+    enum { N = 200000 };
+    const double rate = 48000.0;
+    double *x = calloc(N, sizeof *x);
+    fill_gauss(x, N, 0.3, 21);
+    const lt_complex near = lt_dtft(x, N, rate, 1234.5);
+    const lt_complex far = lt_dtft(x, N, rate, 1000.0 * rate + 1234.5);
+    free(x);
+    int bad = 0;
+    bad += !near_abs("re", far.re, near.re, 1e-8);
+    bad += !near_abs("im", far.im, near.im, 1e-8);
+    assert_int_equal(bad, 0);
+}
+
 static void dtft_is_the_fft_on_its_bins(void **state)
 {
     (void)state;
@@ -365,6 +382,7 @@ SUITE(dsp_fft)
         cmocka_unit_test(convolution_agrees_with_the_direct_sum),
         cmocka_unit_test(convolution_with_nothing_is_refused),
         cmocka_unit_test(dtft_of_a_long_sine_is_exact),
+        cmocka_unit_test(dtft_reduces_large_phases),
         cmocka_unit_test(dtft_is_the_fft_on_its_bins),
         cmocka_unit_test(windows_have_their_published_figures),
         cmocka_unit_test(fades_are_clamped),

@@ -74,9 +74,10 @@ static lt_status make_resampled(void *context, lt_error *err)
 static void resampling_survives_failed_allocations(void **state)
 {
     (void)state;
-    lt_signal *s = new_signal(0.1, 48000.0);
-    assert_survives_faults(make_resampled, s);
-    lt_signal_free(s);
+    double samples[4800];
+    fill_gauss(samples, COUNT(samples), 0.1, 3);
+    lt_signal s = {samples, COUNT(samples), 48000.0};
+    assert_survives_faults(make_resampled, &s);
 }
 
 /* Amplitude and delay of one sine after resampling, from the middle of the signal. */
@@ -189,7 +190,7 @@ static void there_and_back_is_the_same(void **state)
     lt_signal_free(a);
     lt_signal_free(up);
     lt_signal_free(b);
-    assert_true(in_range("there and back, dB", db, 120.0, 400.0));
+    assert_true(in_range("there and back, dB", db, 160.0, 400.0));
 }
 
 static void what_does_not_fit_is_removed(void **state)
@@ -200,7 +201,7 @@ static void what_does_not_fit_is_removed(void **state)
     lt_signal *out = resampled(s, 8000.0);
     for (size_t i = 0; i < 1000; i++) /* the ends of the sine are broad-band */
         out->samples[i] = out->samples[out->count - 1 - i] = 0.0;
-    assert_true(in_range("alias, dB", lt_db_from_amplitude(lt_signal_rms(out)), -INFINITY, -140.0));
+    assert_true(in_range("alias, dB", lt_db_from_amplitude(lt_signal_rms(out)), -INFINITY, -170.0));
     lt_signal_free(out);
     lt_signal_free(s);
 }
