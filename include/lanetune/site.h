@@ -53,6 +53,7 @@ void lt_site_free(lt_site *s);
 
 typedef struct {
     char date[32]; /* name of its folder */
+    char stated_date[32]; /* the field `date`; the folder's name where it is missing */
     char who[LT_TEXT_MAX], weather[LT_TEXT_MAX], notes[2048];
     double mic_cal_db;                  /* NaN = not calibrated */
     unsigned mic_channel, line_channel; /* 1-based */
