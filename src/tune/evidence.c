@@ -1,0 +1,380 @@
+/* SPDX-License-Identifier: MIT
+ * From recordings to evidence in numbers at dO = dI = 0. Spectrum levels: dB SPL re 1 Hz; spectrum level = band level -
+ * the bandwidth of ANSI S3.5. What was not recorded is assumed, and said so. */
+#include "base/alloc.h"
+#include "tune/tune_internal.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+static const double low_snr_db = 10.0; /* below: noise adds more than 0.4 dB to a band */
+
+/* ---- recordings that only some conditions have ---- */
+
+/* A path that any condition has serves those without it. */
+#define BORROW(e, field)                                                                                               \
+    do {                                                                                                               \
+        const lt_tune_recordings *from = NULL;                                                                         \
+        for (size_t c = 0; c < (e)->count && from == NULL; c++)                                                        \
+            from = (e)->rec[c].field != NULL ? &(e)->rec[c] : NULL;                                                    \
+        for (size_t c = 0; c < (e)->count && from != NULL; c++)                                                        \
+            if ((e)->rec[c].field == NULL) {                                                                           \
+                (e)->rec[c].field = from->field;                                                                       \
+                note_borrowed((e), #field, (e)->rec[c].name, from->name);                                              \
+            }                                                                                                          \
+    } while (false)
+
+static const char *condition_name(const char *name)
+{
+    return name[0] != '\0' ? name : "lane empty";
+}
+
+static void note_borrowed(ltp_evidence *e, const char *field, const char *to, const char *from)
+{
+    char path[LT_NAME_MAX];
+    (void)snprintf(path, sizeof path, "%s", field);
+    for (char *p = path; *p != '\0'; p++)
+        if (*p == '_')
+            *p = '-';
+    lt_notes_add(&e->assumptions, "condition-borrowed",
+                 "%s was not recorded with condition \"%s\": the recording of \"%s\" serves for it.", path,
+                 condition_name(to), condition_name(from));
+}
+
+static void borrow(ltp_evidence *e)
+{
+    for (size_t c = 0; c < e->count; c++)
+        if (e->rec[c].lane_coupling == NULL) /* delay_known goes with the recording that is borrowed */
+            for (size_t k = e->count; k-- > 0;)
+                if (e->rec[k].lane_coupling != NULL)
+                    e->rec[c].delay_known = e->rec[k].delay_known;
+    BORROW(e, outbound);
+    BORROW(e, inbound);
+    BORROW(e, lane_coupling);
+    BORROW(e, counter_coupling);
+    BORROW(e, loop);
+    BORROW(e, noise_ear);
+    BORROW(e, noise_mic);
+    BORROW(e, noise_counter);
+    BORROW(e, talk_test);
+}
+
+/* ---- doubts of the recordings ---- */
+
+static void carry_notes(ltp_evidence *e, const char *path, const char *condition, const lt_notes *notes)
+{
+    for (size_t i = 0; i < notes->count; i++)
+        lt_notes_add(&e->warnings, notes->items[i].code, "%s%s%s: %.180s", path, condition[0] != '\0' ? "." : "",
+                     condition, notes->items[i].message);
+}
+
+/* One-third octaves of the speech bands, and those of the echo's and loop's path, must stand out of the noise. */
+static void check_snr(ltp_evidence *e, const char *path, const char *condition, const lt_response *r)
+{
+    const lt_band first = lt_third_octave(LT_THIRD_SPEECH_FIRST);
+    const lt_band last = lt_third_octave(LT_THIRD_SPEECH_FIRST + LT_SPEECH_BANDS - 1);
+    size_t bad = 0;
+    double from_hz = 0.0;
+    double to_hz = 0.0;
+    for (size_t i = 0; i < r->band_count; i++) {
+        const lt_response_band *b = &r->bands[i];
+        if (!(b->snr_db < low_snr_db) || b->band.index < first.index || b->band.index > last.index)
+            continue;
+        from_hz = bad == 0 ? b->band.nominal_hz : from_hz;
+        to_hz = b->band.nominal_hz;
+        bad++;
+    }
+    if (bad > 0)
+        lt_notes_add(&e->warnings, "low-snr",
+                     "%s%s%s: %zu of 18 speech bands (%.0f to %.0f Hz) stand less than %.0f dB above the noise; play "
+                     "louder or longer, or measure when it is quieter.",
+                     path, condition[0] != '\0' ? "." : "", condition, bad, from_hz, to_hz, low_snr_db);
+}
+
+static void carry_doubts(ltp_evidence *e)
+{
+    for (size_t c = 0; c < e->count; c++) {
+        const lt_tune_recordings *r = &e->rec[c];
+        const lt_tune_recordings *plain = c > 0 ? &e->rec[0] : NULL;
+        const char *name = r->name;
+        const struct {
+            const char *path;
+            const lt_response *now, *before;
+        } responses[] = {{"outbound", r->outbound, plain ? plain->outbound : NULL},
+                         {"inbound", r->inbound, plain ? plain->inbound : NULL},
+                         {"lane-coupling", r->lane_coupling, plain ? plain->lane_coupling : NULL},
+                         {"counter-coupling", r->counter_coupling, plain ? plain->counter_coupling : NULL},
+                         {"loop", r->loop, plain ? plain->loop : NULL}};
+        for (size_t i = 0; i < LTP_COUNT(responses); i++)
+            if (responses[i].now != NULL && responses[i].now != responses[i].before) {
+                carry_notes(e, responses[i].path, name, &responses[i].now->notes);
+                check_snr(e, responses[i].path, name, responses[i].now);
+            }
+        const struct {
+            const char *path;
+            const lt_levels *now, *before;
+        } levels[] = {{"noise-ear", r->noise_ear, plain ? plain->noise_ear : NULL},
+                      {"noise-mic", r->noise_mic, plain ? plain->noise_mic : NULL},
+                      {"noise-counter", r->noise_counter, plain ? plain->noise_counter : NULL}};
+        for (size_t i = 0; i < LTP_COUNT(levels); i++)
+            if (levels[i].now != NULL && levels[i].now != levels[i].before)
+                carry_notes(e, levels[i].path, name, &levels[i].now->notes);
+        if (r->talk_test != NULL && (plain == NULL || r->talk_test != plain->talk_test))
+            carry_notes(e, "talk-test", name, &r->talk_test->notes);
+    }
+}
+
+/* ---- spectra ---- */
+
+/* Response in the 18 bands; a band that the stimulus does not reach carries nothing. */
+static void response_bands(ltp_evidence *e, const char *path, const lt_response *r, double out[LT_SPEECH_BANDS])
+{
+    size_t missing = 0;
+    for (size_t i = 0; i < LT_SPEECH_BANDS; i++) {
+        out[i] = lt_response_band_level(r, LT_THIRD_SPEECH_FIRST + (int)i);
+        if (isnan(out[i])) {
+            out[i] = -(double)INFINITY;
+            missing++;
+        }
+    }
+    if (missing > 0)
+        lt_notes_add(&e->warnings, "band-not-covered",
+                     "%s: the stimulus leaves out %zu of the 18 speech bands; they count as not carried at all.", path,
+                     missing);
+}
+
+/* Unknown bands (a recorder of a low rate) take the spectrum level of the nearest known one. */
+static void fill_gaps(ltp_evidence *e, const char *path, double spectrum_db[LT_SPEECH_BANDS])
+{
+    size_t missing = 0;
+    for (size_t i = 0; i < LT_SPEECH_BANDS; i++)
+        missing += isnan(spectrum_db[i]) ? 1 : 0;
+    if (missing == 0 || missing == LT_SPEECH_BANDS)
+        return;
+    for (size_t i = 1; i < LT_SPEECH_BANDS; i++)
+        if (isnan(spectrum_db[i]))
+            spectrum_db[i] = spectrum_db[i - 1];
+    for (size_t i = LT_SPEECH_BANDS - 1; i-- > 0;)
+        if (isnan(spectrum_db[i]))
+            spectrum_db[i] = spectrum_db[i + 1];
+    lt_notes_add(&e->assumptions, "noise-band-assumed",
+                 "%s does not reach %zu of the 18 speech bands: the noise there is taken as level per hertz as in the "
+                 "nearest band that was measured.",
+                 path, missing);
+}
+
+static void noise_bands(ltp_evidence *e, const char *path, const lt_levels *l, double offset_db,
+                        double out[LT_SPEECH_BANDS])
+{
+    for (size_t i = 0; i < LT_SPEECH_BANDS; i++) {
+        const lt_level_band *b = lt_levels_band(l, LT_THIRD_SPEECH_FIRST + (int)i);
+        const double band_db = b == NULL ? (double)NAN : e->lane->noise_case == LT_NOISE_BUSY ? b->l10_db : b->leq_db;
+        out[i] = band_db + offset_db - ltp_bandwidth_db(i);
+    }
+    fill_gaps(e, path, out);
+}
+
+/* Speech and pauses of a talk test on the line, spectrum levels in dBFS. false: it has no pause. */
+static bool talk_bands(const lt_talk_test *t, double offset_db, double speech[LT_SPEECH_BANDS],
+                       double pauses[LT_SPEECH_BANDS])
+{
+    bool known = false;
+    for (size_t i = 0; i < LT_SPEECH_BANDS; i++) {
+        speech[i] = -(double)INFINITY;
+        pauses[i] = NAN;
+    }
+    for (size_t k = 0; k < t->band_count; k++) {
+        const int i = t->bands[k].band.index - LT_THIRD_SPEECH_FIRST;
+        if (i < 0 || i >= LT_SPEECH_BANDS)
+            continue;
+        if (!isnan(t->bands[k].speech_db))
+            speech[i] = t->bands[k].speech_db + offset_db - ltp_bandwidth_db((size_t)i);
+        pauses[i] = t->bands[k].noise_db + offset_db - ltp_bandwidth_db((size_t)i);
+        known = known || !isnan(pauses[i]);
+    }
+    return known;
+}
+
+static void outbound_side(ltp_evidence *e, size_t c)
+{
+    const lt_tune_lane *l = e->lane;
+    const lt_tune_recordings *r = &e->rec[c];
+    lt_tune_condition *k = &e->cond[c];
+    double response[LT_SPEECH_BANDS];
+    response_bands(e, "outbound", r->outbound, response);
+    lt_speech_shape(LT_EFFORT_NORMAL, lt_dbfs_from_dbov(l->line_speech_dbov), k->speech_ear_db);
+    for (size_t i = 0; i < LT_SPEECH_BANDS; i++)
+        k->speech_ear_db[i] += response[i] + l->mic_cal_db;
+    if (r->noise_ear != NULL) {
+        noise_bands(e, "noise-ear", r->noise_ear, 0.0, k->noise_ear_db);
+        return;
+    }
+    ltp_road_noise(LTP_ROAD_DBA, k->noise_ear_db);
+    lt_notes_add(&e->assumptions, "noise-ear-assumed",
+                 "Noise at the listening position not recorded: %.0f dB(A) with the spectrum of road traffic assumed. "
+                 "Record noise-ear to know it.",
+                 LTP_ROAD_DBA);
+}
+
+/* dB SPL at the operator's ear per dBFS on the inbound line. */
+static void receive_bands(ltp_evidence *e, size_t c, double out[LT_SPEECH_BANDS])
+{
+    const lt_tune_lane *l = e->lane;
+    if (e->rec[c].inbound != NULL) {
+        response_bands(e, "inbound", e->rec[c].inbound, out);
+        for (size_t i = 0; i < LT_SPEECH_BANDS; i++)
+            out[i] += l->mic_cal_db;
+        return;
+    }
+    const double db = ltp_receive_default_db(l->listening);
+    for (size_t i = 0; i < LT_SPEECH_BANDS; i++)
+        out[i] = db;
+    lt_notes_add(&e->assumptions, "receive-response-assumed",
+                 "Receive response not measured: flat, %.0f dB SPL for 0 dBFS assumed for a %s. Record inbound at the "
+                 "operator's ear to know it.",
+                 db, ltp_listening_name(l->listening));
+}
+
+static double mouth_m(const lt_tune_lane *l)
+{
+    return l->mouth_to_microphone_m > 0.0 ? l->mouth_to_microphone_m : 1.0;
+}
+
+static double lane_mic_cal(ltp_evidence *e)
+{
+    const lt_tune_lane *l = e->lane;
+    if (lt_is_known(l->lane_mic_cal_db))
+        return l->lane_mic_cal_db;
+    const double db = ltp_lane_mic_cal_default_db(mouth_m(l));
+    lt_notes_add(&e->assumptions, "lane-mic-cal-assumed",
+                 "lane_mic_cal_db not known and no talk test: %.1f dB SPL for 0 dBFS assumed, as if a normal voice at "
+                 "%.2f m were set to -26 dBov on the line.",
+                 db, mouth_m(l));
+    return db;
+}
+
+/* Standard spectrum of the vocal effort at the mouth's distance, on the line. */
+static void effort_on_the_line(ltp_evidence *e, double out[LT_SPEECH_BANDS])
+{
+    const lt_tune_lane *l = e->lane;
+    const double cal_db = lane_mic_cal(e);
+    for (size_t i = 0; i < LT_SPEECH_BANDS; i++)
+        out[i] = lt_sii_speech_db(LT_SII_THIRD_OCTAVE, l->vocal_effort, i) - 20.0 * log10(mouth_m(l)) - cal_db;
+    lt_notes_add(&e->assumptions, "speech-inbound-assumed",
+                 "No talk test: customers' speech taken as the standard spectrum, %s effort, at %.2f m from the lane "
+                 "microphone (%.1f dB SPL for 0 dBFS).",
+                 lt_vocal_effort_name(l->vocal_effort), mouth_m(l), cal_db);
+}
+
+/* Noise at the ear, measured or assumed, as the lane microphone would hear it. */
+static void ear_noise_on_the_line(ltp_evidence *e, const lt_tune_condition *k, double out[LT_SPEECH_BANDS])
+{
+    const double cal_db = lane_mic_cal(e);
+    for (size_t i = 0; i < LT_SPEECH_BANDS; i++)
+        out[i] = k->noise_ear_db[i] - cal_db;
+    lt_notes_add(
+        &e->assumptions, "lane-noise-assumed",
+        "Lane noise on the inbound line not recorded: the noise at the listening position is taken to reach the "
+        "lane microphone (%.1f dB SPL for 0 dBFS). Record noise-mic to know it.",
+        cal_db);
+}
+
+static void counter_noise(ltp_evidence *e, size_t c)
+{
+    lt_tune_condition *k = &e->cond[c];
+    if (e->rec[c].noise_counter != NULL) {
+        noise_bands(e, "noise-counter", e->rec[c].noise_counter, 0.0, k->counter_noise_db);
+        return;
+    }
+    ltp_office_noise(LTP_OFFICE_DBA, k->counter_noise_db);
+    lt_notes_add(&e->assumptions, "counter-noise-assumed",
+                 "Noise at the counter not recorded: %.0f dB(A) with the spectrum of a room assumed. Record "
+                 "noise-counter to know it.",
+                 LTP_OFFICE_DBA);
+}
+
+static void inbound_side(ltp_evidence *e, size_t c)
+{
+    const lt_tune_lane *l = e->lane;
+    const lt_tune_recordings *r = &e->rec[c];
+    lt_tune_condition *k = &e->cond[c];
+    double receive[LT_SPEECH_BANDS];
+    double *speech = k->speech_operator_db;
+    double *noise = k->lane_noise_operator_db;
+    bool pauses = false;
+    receive_bands(e, c, receive);
+    if (r->talk_test != NULL)
+        pauses = talk_bands(r->talk_test, -l->loopback_db, speech, noise);
+    else
+        effort_on_the_line(e, speech);
+    if (r->noise_mic != NULL)
+        noise_bands(e, "noise-mic", r->noise_mic, -l->loopback_db, noise);
+    else if (pauses)
+        fill_gaps(e, "talk-test", noise);
+    else
+        ear_noise_on_the_line(e, k, noise);
+    for (size_t i = 0; i < LT_SPEECH_BANDS; i++) {
+        speech[i] += receive[i];
+        noise[i] += receive[i];
+    }
+    counter_noise(e, c);
+}
+
+static void note_what_is_not_checked(ltp_evidence *e)
+{
+    const lt_tune_lane *l = e->lane;
+    if (!lt_is_known(l->clip_line_dbfs))
+        lt_notes_add(&e->assumptions, "headroom-not-checked",
+                     "The line level at which the amplifier clips (clip_line_dbfs) is not known: headroom is not "
+                     "checked.");
+    if (!lt_is_known(l->speaker_power_w) || !lt_is_known(l->volts_at_0_dbfs))
+        lt_notes_add(&e->assumptions, "speaker-power-not-checked",
+                     "The speaker's rated power or the amplifier's volts_at_0_dbfs is not known: the speaker's load is "
+                     "not checked.");
+    if (lt_is_known(l->property_line_limit_dba) &&
+        (!(l->speaker_to_property_line_m > 0.0) || !(l->speaker_to_ear_m > 0.0)))
+        lt_notes_add(
+            &e->assumptions, "property-line-not-checked",
+            "The distance from the speaker to the property line is not known: the limit there is not checked.");
+}
+
+lt_status ltp_evidence_create(const lt_tune_lane *lane, ltp_evidence **out, lt_error *err)
+{
+    *out = NULL;
+    lt_status st = ltp_lane_check(lane, err);
+    if (st != LT_OK)
+        return st;
+    ltp_evidence *e = ltp_alloc(1, sizeof *e);
+    if (e == NULL)
+        return ltp_fail_nomem(err, "a lane's evidence");
+    e->lane = lane;
+    e->count = lane->condition_count;
+    memcpy(e->rec, lane->recordings, e->count * sizeof *e->rec);
+    borrow(e);
+    carry_doubts(e);
+    for (size_t c = 0; c < e->count; c++) {
+        memcpy(e->cond[c].name, e->rec[c].name, sizeof e->cond[c].name);
+        e->cond[c].name[LT_NAME_MAX - 1] = '\0';
+        outbound_side(e, c);
+        inbound_side(e, c);
+    }
+    note_what_is_not_checked(e);
+    st = ltp_paths(e, err);
+    if (st != LT_OK) {
+        ltp_evidence_free(e);
+        return st;
+    }
+    ltp_slack_fill(e);
+    *out = e;
+    return LT_OK;
+}
+
+void ltp_evidence_free(ltp_evidence *e)
+{
+    if (e == NULL)
+        return;
+    for (size_t i = 0; i < e->loop_count; i++)
+        lt_loop_free(e->loops[i]);
+    ltp_free(e);
+}
