@@ -66,10 +66,9 @@ static bool smooth_magnitude(const ltp_view *v, const double *power, double *log
 /* Minimum phase of a log magnitude: its cepstrum folded to positive times. c[n] scratch. out[bins] = log H. */
 static void minimum_phase(const ltp_view *v, const double *log_magnitude, size_t grid_count, double *c, lt_complex *out)
 {
-    for (size_t i = 0; i < v->bins; i++) {
-        const size_t g = ltp_grid_index((double)i * v->rate_hz / (double)v->n, grid_count);
-        out[i] = (lt_complex){log_magnitude[g], 0.0};
-    }
+    ltp_grid_walk walk = {.count = grid_count};
+    for (size_t i = 0; i < v->bins; i++)
+        out[i] = (lt_complex){log_magnitude[ltp_grid_step(&walk, (double)i * v->rate_hz / (double)v->n)], 0.0};
     lt_rfft_inverse(v->fft, out, c);
     for (size_t i = 1; i < v->n / 2; i++)
         c[i] *= 2.0;
@@ -137,7 +136,7 @@ static lt_status whiten(const ltp_view *v, whitened *w, bool *ok, lt_error *err)
         const double gain = pulse_gain(w, (double)i * v->rate_hz / (double)v->n) * exp(-w->spectrum[i].re);
         const double phase = -w->spectrum[i].im;
         energy += gain * gain;
-        w->spectrum[i] = lt_complex_multiply(v->spectrum[i], (lt_complex){gain * cos(phase), gain * sin(phase)});
+        w->spectrum[i] = ltp_product(v->spectrum[i], (lt_complex){gain * cos(phase), gain * sin(phase)});
     }
     w->noise_gain = sqrt(energy / (double)(v->bins - 1));
     to_time(v, w->spectrum, w->re, w->im);

@@ -34,8 +34,9 @@ static lt_status scratch_make(scratch *s, size_t count, const ltp_layout *l, con
     s->noise = ltp_alloc(count, sizeof *s->noise);
     if (s->grid_of == NULL || s->power == NULL || s->noise == NULL)
         return ltp_fail_nomem(err, "the average of the repeats");
+    ltp_grid_walk walk = {.count = k->grid_count};
     for (size_t i = 0; i < l->bins; i++)
-        s->grid_of[i] = ltp_grid_index((double)i * k->rate_hz / (double)l->n, k->grid_count);
+        s->grid_of[i] = ltp_grid_step(&walk, (double)i * k->rate_hz / (double)l->n);
     return LT_OK;
 }
 

@@ -15,4 +15,24 @@ lt_band ltp_grid_band(size_t i);
 /** Index of the point nearest to hz, clamped to the grid. */
 size_t ltp_grid_index(double hz, size_t grid_count);
 
+/** Goes up the grid along rising frequencies, quicker than ltp_grid_index(). Zero-initialise, with the count. */
+typedef struct {
+    size_t count, at;
+    double upper_hz;
+} ltp_grid_walk;
+static inline size_t ltp_grid_step(ltp_grid_walk *w, double hz)
+{
+    while (hz > w->upper_hz && w->at + 1 < w->count) {
+        w->at += w->upper_hz > 0.0 ? 1 : 0;
+        w->upper_hz = ltp_grid_band(w->at).upper_hz;
+    }
+    return w->at;
+}
+
+/** lt_complex_multiply() for inner loops. */
+static inline lt_complex ltp_product(lt_complex a, lt_complex b)
+{
+    return (lt_complex){a.re * b.re - a.im * b.im, a.re * b.im + a.im * b.re};
+}
+
 #endif

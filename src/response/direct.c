@@ -32,8 +32,9 @@ static lt_status ringing_bound(const ltp_view *v, double *bound, lt_error *err)
         const double hz = ltp_grid_band(i).exact_hz;
         magnitude[i] = sqrt(ltp_band_mean(power, v->bins, bin_hz, hz / smooth, hz * smooth));
     }
+    ltp_grid_walk walk = {.count = grid_count};
     for (size_t i = 0; i < v->bins; i++)
-        g[i].re = magnitude[ltp_grid_index((double)i * bin_hz, grid_count)] *
+        g[i].re = magnitude[ltp_grid_step(&walk, (double)i * bin_hz)] *
                   ltp_band_limit(v->from_hz, v->to_hz, v->rate_hz, (double)i * bin_hz);
     lt_rfft_inverse(v->fft, g, bound);
     const double top = fabs(bound[0]) > 0.0 ? fabs(bound[0]) : 1.0;

@@ -4,6 +4,7 @@
  * markers are the same response twice, whatever it is, and their delay is read from the cross-spectrum. */
 #include "response/drift.h"
 #include "base/alloc.h"
+#include "response/bands.h"
 #include "response/shift.h"
 
 #include <math.h>
@@ -69,7 +70,7 @@ static void compress(pair *p, const lt_signal *recording, double expected, int w
     lt_complex *x = p->spectrum[which];
     lt_rfft_forward(p->fft, p->work, x);
     for (size_t k = 0; k < p->bins; k++)
-        x[k] = lt_complex_multiply(x[k], (lt_complex){p->marker[k].re, -p->marker[k].im});
+        x[k] = ltp_product(x[k], (lt_complex){p->marker[k].re, -p->marker[k].im});
     lt_rfft_inverse(p->fft, x, p->work);
     size_t top = 0;
     for (size_t i = 0; i < 2 * margin; i++)

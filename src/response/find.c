@@ -3,6 +3,7 @@
  * then the pattern of the repeats. */
 #include "response/find.h"
 #include "base/alloc.h"
+#include "response/bands.h"
 #include "response/decimate.h"
 
 #include <math.h>
@@ -69,7 +70,7 @@ static lt_status correlate(search *s, lt_error *err)
         whiten(r, work, bins, half);
         whiten(t, work, bins, half);
         for (size_t k = 0; k < bins; k++)
-            r[k] = lt_complex_multiply(r[k], (lt_complex){t[k].re, -t[k].im});
+            r[k] = ltp_product(r[k], (lt_complex){t[k].re, -t[k].im});
         lt_rfft_inverse(fft, r, work);
         for (size_t i = 0; i < s->count; i++) { /* starts before the recording come first */
             const double c = work[i < s->sweep->count ? n - s->sweep->count + i : i - s->sweep->count];

@@ -31,14 +31,14 @@ double ltp_thd_percent(const ltp_average *a, const ltp_layout *l, const ltp_kern
      * amplitude^2 = |S|^2 f 4 / L. */
     const double fundamental =
         power_at(a->response, a->bins, bin_hz, hz) * k->power[ltp_grid_index(hz, k->grid_count)] * hz;
-    const double response_energy = ltp_window_energy(&l->response);
+    const double response_energy = l->response.energy;
     double sum = 0.0;
     double noise_sum = 0.0;
     for (int n = LTP_HARMONIC_FIRST; n <= LTP_HARMONIC_LAST && n * hz <= k->to_hz; n++) {
         const size_t g = ltp_grid_index(n * hz, k->grid_count);
         const ltp_window *w = &l->image[n - LTP_HARMONIC_FIRST];
         const double drive = k->power[g] * n * hz;
-        const double noise = a->noise[g] * ltp_window_energy(w) / response_energy;
+        const double noise = a->noise[g] * w->energy / response_energy;
         sum += drive * (power_at(a->image[n - LTP_HARMONIC_FIRST], a->bins, bin_hz, n * hz) - noise);
         noise_sum += drive * noise;
     }

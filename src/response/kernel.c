@@ -78,21 +78,24 @@ static double roughness_of(const ltp_kernel *k, const double *power)
     const double to = k->to_hz / 1.2;
     double sum = 0.0;
     size_t n = 0;
+    ltp_grid_walk walk = {.count = k->grid_count};
     for (size_t i = (size_t)(from / bin_hz) + 1; i < (size_t)(to / bin_hz) && i < k->bins; i++, n++) {
-        const double smooth = k->power[ltp_grid_index((double)i * bin_hz, k->grid_count)];
+        const double smooth = k->power[ltp_grid_step(&walk, (double)i * bin_hz)];
         const double d = smooth > 0.0 ? power[i] / smooth - 1.0 : 0.0;
         sum += d * d;
     }
     return n > 0 ? sum / (double)n : 1.0;
 }
 
-/* |S|^2 between the points of the grid is not needed: the regularisation may have steps of half a decibel. */
+/* Turns S, which inverse[] holds, into the inverse. |S|^2 between the points of the grid is not needed: the
+ * regularisation may have steps of half a decibel. */
 static void make_inverse(ltp_kernel *k, const double *power)
 {
     const double bin_hz = k->rate_hz / (double)k->n;
     const double share = k->roughness > rough ? rough_in_band : in_band;
     const double low_edge = out_of_band * k->power[ltp_grid_index(k->from_hz * 1.03, k->grid_count)];
     const double high_edge = out_of_band * k->power[ltp_grid_index(k->to_hz / 1.03, k->grid_count)];
+    ltp_grid_walk walk = {.count = k->grid_count};
     for (size_t i = 0; i < k->bins; i++) {
         const double hz = (double)i * bin_hz;
         const double limit = ltp_band_limit(k->from_hz, k->to_hz, k->rate_hz, hz);
@@ -101,10 +104,10 @@ static void make_inverse(ltp_kernel *k, const double *power)
             floor_power = low_edge;
         else if (hz > k->to_hz)
             floor_power = high_edge;
-        const double smooth = k->power[ltp_grid_index(hz, k->grid_count)];
+        const double smooth = k->power[ltp_grid_step(&walk, hz)];
         const double den = fmax(power[i] + share * smooth, floor_power);
         const double scale = den > 0.0 ? limit / den : 0.0;
-        k->inverse[i] = (lt_complex){k->stimulus[i].re * scale, -k->stimulus[i].im * scale};
+        k->inverse[i] = (lt_complex){k->inverse[i].re * scale, -k->inverse[i].im * scale};
     }
 }
 
@@ -123,18 +126,17 @@ lt_status ltp_kernel_create(const lt_signal *sweep, size_t before, size_t after,
     k->rate_hz = sweep->rate_hz;
     k->grid_count = ltp_grid_count(sweep->rate_hz);
     const lt_status st = lt_rfft_create(k->n, &k->fft, err);
-    k->stimulus = ltp_alloc(k->bins, sizeof *k->stimulus);
     k->inverse = ltp_alloc(k->bins, sizeof *k->inverse);
     k->work = ltp_alloc(k->bins, sizeof *k->work);
     double *power = ltp_alloc(k->bins, sizeof *power);
-    if (st != LT_OK || k->stimulus == NULL || k->inverse == NULL || k->work == NULL || power == NULL) {
+    if (st != LT_OK || k->inverse == NULL || k->work == NULL || power == NULL) {
         ltp_kernel_free(k);
         ltp_free(power);
         return st != LT_OK ? st : ltp_fail_nomem(err, "the deconvolution");
     }
-    lt_rfft_forward_padded(k->fft, sweep->samples, sweep->count, k->stimulus);
+    lt_rfft_forward_padded(k->fft, sweep->samples, sweep->count, k->inverse);
     for (size_t i = 0; i < k->bins; i++)
-        power[i] = lt_complex_power(k->stimulus[i]);
+        power[i] = lt_complex_power(k->inverse[i]);
     smooth_power(k, power);
     find_band(k);
     k->to_hz = fmin(k->to_hz, highest_hz);
@@ -150,7 +152,6 @@ void ltp_kernel_free(ltp_kernel *k)
     if (k == NULL)
         return;
     lt_rfft_free(k->fft);
-    ltp_free(k->stimulus);
     ltp_free(k->inverse);
     ltp_free(k->work);
     ltp_free(k);
@@ -160,6 +161,6 @@ void ltp_kernel_apply(ltp_kernel *k, const double *piece, size_t count, double *
 {
     lt_rfft_forward_padded(k->fft, piece, count, k->work);
     for (size_t i = 0; i < k->bins; i++)
-        k->work[i] = lt_complex_multiply(k->work[i], k->inverse[i]);
+        k->work[i] = ltp_product(k->work[i], k->inverse[i]);
     lt_rfft_inverse(k->fft, k->work, h);
 }

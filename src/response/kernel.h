@@ -12,7 +12,6 @@ typedef struct {
     double rate_hz;
     double from_hz, to_hz; /* band of the stimulus */
     lt_rfft *fft;
-    lt_complex *stimulus;       /* S [bins] */
     lt_complex *inverse;        /* conj(S) B / (|S|^2 + reg) [bins] */
     lt_complex *work;           /* [bins] */
     double power[LTP_GRID_MAX]; /* |S|^2, smoothed, on the grid */

@@ -3,6 +3,7 @@
  * least squares, each bin weighted by its magnitude. */
 #include "response/shift.h"
 #include "base/alloc.h"
+#include "response/bands.h"
 
 #include <math.h>
 
@@ -10,7 +11,7 @@ enum { ROUNDS = 4 };
 
 static lt_complex turned(lt_complex z, double angle)
 {
-    return lt_complex_multiply(z, (lt_complex){cos(angle), sin(angle)});
+    return ltp_product(z, (lt_complex){cos(angle), sin(angle)});
 }
 
 void ltp_shift_apply(lt_complex *x, size_t n, double frames)
@@ -68,7 +69,7 @@ lt_status ltp_shift_find(lt_rfft *fft, const lt_complex *a, const lt_complex *b,
     if (ok) {
         for (size_t k = 0; k <= n / 2; k++) {
             const double w = weight == NULL ? 1.0 : weight[k];
-            cross[k] = lt_complex_multiply(b[k], (lt_complex){w * a[k].re, -w * a[k].im});
+            cross[k] = ltp_product(b[k], (lt_complex){w * a[k].re, -w * a[k].im});
         }
         lt_rfft_inverse(fft, cross, c);
         *out = (ltp_shift){.frames = peak_lag(c, n, most)};

@@ -14,7 +14,7 @@ static const double shortest_s = 0.02;
 static const double same_length_s = 0.012;
 static const double same_correlation = 0.98;
 
-enum { PARTS_MAX = LTP_REPEATS_MAX + 2, PROBE = 2048, PROBE_LAGS = 600 };
+enum { PARTS_MAX = LTP_REPEATS_MAX + 2, PROBE = 1024 };
 
 typedef struct {
     ltp_span items[PARTS_MAX];
@@ -83,15 +83,15 @@ static void extend_parts(const lt_signal *s, parts *p)
     }
 }
 
-/* Normalised correlation of PROBE samples of a with b, best over +-PROBE_LAGS; *lag = b's shift. */
+/* Normalised correlation of count samples of a with b shifted, best over around +- reach; *lag = the shift. */
 static double probe(const double *a, const double *b, ptrdiff_t b_room_before, ptrdiff_t b_room_after, size_t count,
-                    ptrdiff_t *lag)
+                    ptrdiff_t around, ptrdiff_t reach, ptrdiff_t *lag)
 {
     double aa = 0.0;
     for (size_t i = 0; i < count; i++)
         aa += a[i] * a[i];
     double best = 0.0;
-    for (ptrdiff_t k = -PROBE_LAGS; k <= PROBE_LAGS; k++) {
+    for (ptrdiff_t k = around - reach; k <= around + reach; k++) {
         if (k < -b_room_before || k > b_room_after)
             continue;
         double ab = 0.0;
@@ -116,6 +116,7 @@ static bool align_copy(const lt_signal *s, ltp_span a, ltp_span *b)
     static const double places[] = {0.7, 0.3, 0.5};
     if (fabs((double)a.count - (double)b->count) > same_length_s * s->rate_hz)
         return false;
+    const ptrdiff_t wide = (ptrdiff_t)(1.2 * block_s * s->rate_hz); /* parts begin on whole blocks */
     ptrdiff_t shift = 0;
     for (size_t i = 0; i < LTP_COUNT(places); i++) {
         const size_t at = (size_t)(places[i] * (double)a.count);
@@ -125,7 +126,7 @@ static bool align_copy(const lt_signal *s, ltp_span a, ltp_span *b)
             return false;
         ptrdiff_t lag = 0;
         const double r = probe(s->samples + a.first + at, s->samples + from, from,
-                               (ptrdiff_t)s->count - from - (ptrdiff_t)count, count, &lag);
+                               (ptrdiff_t)s->count - from - (ptrdiff_t)count, count, shift, i == 0 ? wide : 2, &lag);
         if (r < same_correlation || (i > 0 && lag != shift))
             return false;
         shift = lag;

@@ -46,6 +46,25 @@ static void place_images(const ltp_structure *s, double rate_hz, ltp_layout *l)
     }
 }
 
+static double window_gain(const ltp_window *w, size_t i)
+{
+    double gain = 1.0;
+    if (i < w->fade_in)
+        gain = lt_fade(((double)i + 0.5) / (double)w->fade_in);
+    if (w->count - i <= w->fade_out)
+        gain *= lt_fade(((double)(w->count - i) - 0.5) / (double)w->fade_out);
+    return gain;
+}
+
+static void set_energy(ltp_window *w)
+{
+    w->energy = 0.0;
+    for (size_t i = 0; i < w->count; i++) {
+        const double g = window_gain(w, i);
+        w->energy += g * g;
+    }
+}
+
 void ltp_layout_make(const ltp_structure *s, double rate_hz, const lt_response_options *opt, ltp_layout *out)
 {
     *out = (ltp_layout){.n = 0};
@@ -64,6 +83,11 @@ void ltp_layout_make(const ltp_structure *s, double rate_hz, const lt_response_o
     if (quiet_s >= noise_least_s)
         out->before = window_between(-before_s - quiet_s, -before_s, rate_hz);
     out->after = window_between(after_s, after_s + noise_s, rate_hz);
+    set_energy(&out->response);
+    set_energy(&out->before);
+    set_energy(&out->after);
+    for (size_t i = 0; i < LTP_IMAGES; i++)
+        set_energy(&out->image[i]);
     size_t longest = out->response.count;
     for (size_t i = 0; i < LTP_IMAGES; i++)
         longest = out->image[i].count > longest ? out->image[i].count : longest;
@@ -72,33 +96,13 @@ void ltp_layout_make(const ltp_structure *s, double rate_hz, const lt_response_o
     out->bins = out->n / 2 + 1;
 }
 
-double ltp_window_gain(const ltp_window *w, size_t i)
-{
-    double gain = 1.0;
-    if (i < w->fade_in)
-        gain = lt_fade(((double)i + 0.5) / (double)w->fade_in);
-    if (w->count - i <= w->fade_out)
-        gain *= lt_fade(((double)(w->count - i) - 0.5) / (double)w->fade_out);
-    return gain;
-}
-
-double ltp_window_energy(const ltp_window *w)
-{
-    double sum = 0.0;
-    for (size_t i = 0; i < w->count; i++) {
-        const double g = ltp_window_gain(w, i);
-        sum += g * g;
-    }
-    return sum;
-}
-
 /* Windowed part of circular h; x[window count]. */
 static void cut_window(const ltp_window *w, const ltp_kernel *k, const double *h, ptrdiff_t centre, double *x)
 {
     const ptrdiff_t n = (ptrdiff_t)k->n;
     size_t at = (size_t)((((ptrdiff_t)k->before + centre + w->first) % n + n) % n);
     for (size_t i = 0; i < w->count; i++) {
-        x[i] = h[at] * ltp_window_gain(w, i);
+        x[i] = h[at] * window_gain(w, i);
         at = at + 1 < k->n ? at + 1 : 0;
     }
 }
@@ -110,13 +114,13 @@ static void measure_noise(ltp_take *t, const ltp_layout *l, const ltp_kernel *k,
     static const double half_width = 1.122462; /* 2^(1/6) */
     const ltp_window *sides[] = {&l->before, &l->after};
     const double bin_hz = k->rate_hz / (double)l->n;
-    const double energy = ltp_window_energy(&l->response);
+    const double energy = l->response.energy;
     for (size_t side = 0; side < LTP_COUNT(sides); side++) {
         if (sides[side]->count == 0)
             continue;
         cut_window(sides[side], k, h, centre, x);
         lt_rfft_forward_padded(fft, x, sides[side]->count, spectrum);
-        const double scale = energy / ltp_window_energy(sides[side]);
+        const double scale = energy / sides[side]->energy;
         for (size_t i = 0; i < l->bins; i++)
             power[i] = scale * lt_complex_power(spectrum[i]);
         for (size_t i = 0; i < k->grid_count; i++) {

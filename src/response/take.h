@@ -12,6 +12,7 @@ enum { LTP_HARMONIC_FIRST = 2, LTP_HARMONIC_LAST = 5, LTP_IMAGES = LTP_HARMONIC_
 typedef struct {
     ptrdiff_t first; /* lag re the direct arrival */
     size_t count, fade_in, fade_out;
+    double energy; /* sum of the squared gains */
 } ltp_window;
 
 /** Windows on the deconvolved recording. */
@@ -23,10 +24,6 @@ typedef struct {
 } ltp_layout;
 
 void ltp_layout_make(const ltp_structure *s, double rate_hz, const lt_response_options *opt, ltp_layout *out);
-/** Gain of window w at its sample i. */
-double ltp_window_gain(const ltp_window *w, size_t i);
-/** Sum of the squared gains. */
-double ltp_window_energy(const ltp_window *w);
 
 typedef struct {
     size_t recording;     /* which one */
