@@ -36,7 +36,7 @@ lt_status lt_signal_copy(const lt_signal *s, size_t first, size_t count, lt_sign
         return ltp_fail(err, LT_E_ARG, "samples %zu to %zu were asked of a signal that has %zu", first, first + count,
                         s->count);
     const lt_status st = lt_signal_create(count, s->rate_hz, out, err);
-    if (st == LT_OK && count > 0)
+    if (*out != NULL && count > 0)
         memcpy((*out)->samples, s->samples + first, count * sizeof *s->samples);
     return st;
 }
