@@ -53,24 +53,26 @@ const char *ltp_chart_title(ltp_chart_kind kind)
         [LTP_CHART_SPEECH_EAR] = "Speech and noise at the car window",
         [LTP_CHART_SPEECH_OPERATOR] = "Speech and noise at the operator",
         [LTP_CHART_LOOP_GAIN] = "Feedback: gain around the loop",
-        [LTP_CHART_NOISE] = "Noise at the car window over time",
+        [LTP_CHART_NOISE] = "Noise at the car window",
         [LTP_CHART_IMPULSE] = "Arrivals at the lane microphone",
         [LTP_CHART_OUTBOUND] = "Outbound: counter to car window",
-        [LTP_CHART_INBOUND] = "Inbound: lane to operator\xE2\x80\x99s ear",
-        [LTP_CHART_LANE_COUPLING] = "Lane speaker into lane microphone",
-        [LTP_CHART_COUNTER_COUPLING] = "Counter speaker into counter microphone",
-        [LTP_CHART_LOOP_RESPONSE] = "The whole loop, measured at once",
+        [LTP_CHART_INBOUND] = "Inbound: lane to operator",
+        [LTP_CHART_LANE_COUPLING] = "Lane speaker into microphone",
+        [LTP_CHART_COUNTER_COUPLING] = "Counter speaker into microphone",
+        [LTP_CHART_LOOP_RESPONSE] = "The whole loop at once",
     };
     return titles[kind];
 }
 
-ltp_chart *ltp_chart_begin(ltp_charts *c, size_t lane, ltp_chart_kind kind, int height)
+ltp_chart *ltp_chart_begin(ltp_charts *c, size_t lane, ltp_chart_kind kind)
 {
     ltp_chart *chart = ltp_charts_at(c, lane, kind);
+    const bool small = kind >= LTP_CHART_FIRST_SMALL;
     chart->wanted = true;
     ltp_text_format(&c->script, "print \"@@chart %zu\"\nreset\n", lane * LTP_CHART_KINDS + (size_t)kind);
     ltp_text_format(&c->script, "set terminal svg size %d,%d dynamic noenhanced font ',14' linewidth 1\n",
-                    (int)LTP_CHART_WIDTH, height);
+                    small ? (int)LTP_CHART_SMALL : (int)LTP_CHART_WIDE,
+                    small ? (int)LTP_CHART_SMALL_HEIGHT : (int)LTP_CHART_WIDE_HEIGHT);
     ltp_text_add(&c->script, "unset key\n"
                              "set border 1 lc rgb '#9aa5aa' lw 1\n"
                              "set tics nomirror scale 0 textcolor rgb '" LTP_SOFT "'\n"

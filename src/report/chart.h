@@ -15,14 +15,16 @@
 #define LTP_TINT "#c3e2e4"
 #define LTP_WARN "#b04a08"
 
-enum { LTP_CHART_WIDTH = 480 }; /* user units; the page scales the drawing to its column */
+/* Size in user units; the page scales a drawing to its column. Wide ones stand two in a row, small ones three. */
+enum { LTP_CHART_WIDE = 480, LTP_CHART_WIDE_HEIGHT = 250, LTP_CHART_SMALL = 360, LTP_CHART_SMALL_HEIGHT = 190 };
 
 typedef enum {
     LTP_CHART_SPEECH_EAR,
     LTP_CHART_SPEECH_OPERATOR,
     LTP_CHART_LOOP_GAIN,
-    LTP_CHART_NOISE,
     LTP_CHART_IMPULSE,
+    LTP_CHART_FIRST_SMALL,
+    LTP_CHART_NOISE = LTP_CHART_FIRST_SMALL,
     LTP_CHART_OUTBOUND,
     LTP_CHART_INBOUND,
     LTP_CHART_LANE_COUPLING,
@@ -52,7 +54,7 @@ ltp_chart *ltp_charts_at(ltp_charts *c, size_t lane, ltp_chart_kind kind);
 const char *ltp_chart_title(ltp_chart_kind kind);
 
 /** Begin a chart in the script: terminal, size, style. What is added to c->script until the next call belongs to it. */
-ltp_chart *ltp_chart_begin(ltp_charts *c, size_t lane, ltp_chart_kind kind, int height);
+ltp_chart *ltp_chart_begin(ltp_charts *c, size_t lane, ltp_chart_kind kind);
 /** Logarithmic frequency axis with the octaves as marks. */
 void ltp_chart_axis_hz(ltp_charts *c, double from_hz, double to_hz);
 /** Vertical range in steps of `step`, and the unit in small print above the axis. */

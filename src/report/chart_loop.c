@@ -6,7 +6,7 @@
 
 #include <math.h>
 
-enum { HEIGHT = 270, CURVE_POINTS = 220, CANDIDATES_SHOWN = 3 };
+enum { CURVE_POINTS = 220, CANDIDATES_SHOWN = 3 };
 
 /* Counter coupling where no recording says it: the defaults of the site file by kind of listening, dB. */
 static double counter_coupling_db(const lt_tune_lane *t)
@@ -188,7 +188,7 @@ static void draw(ltp_charts *c, const ltp_lane_view *v, const loop_curve *curves
         return;
     const double top = 10.0 * ceil((fmax(peak_db, 0.0) + 8.0) / 10.0);
     const double bottom = fmin(-40.0, 10.0 * floor((peak_db - 25.0) / 10.0));
-    ltp_chart *chart = ltp_chart_begin(c, v->index, LTP_CHART_LOOP_GAIN, HEIGHT);
+    ltp_chart *chart = ltp_chart_begin(c, v->index, LTP_CHART_LOOP_GAIN);
     ltp_chart_axis_hz(c, 50.0, 16000.0);
     ltp_chart_axis_y(c, bottom, top, 10.0, "dB");
     add_margin(c, v, peak_hz, peak_db, bottom);

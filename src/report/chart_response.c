@@ -6,7 +6,6 @@
 
 #include <math.h>
 
-enum { PANEL_HEIGHT = 190 };
 static const double trusted_snr_db = 20.0;
 
 typedef struct {
@@ -113,20 +112,20 @@ static bool shade_doubtful(ltp_charts *c, const lt_response *r)
 static void add_caption(ltp_chart *chart, ltp_chart_kind kind, const lt_response *main, bool doubtful)
 {
     static const char *const words[LTP_CHART_KINDS] = {
-        [LTP_CHART_OUTBOUND] = "Sound level at the listening position for a full-scale tone on the outbound line.",
-        [LTP_CHART_INBOUND] = "Sound level at the operator\xE2\x80\x99s ear for a full-scale tone on the inbound line.",
-        [LTP_CHART_LANE_COUPLING] = "What of the outbound line comes back on the inbound line.",
-        [LTP_CHART_COUNTER_COUPLING] = "What of the inbound line comes back on the outbound line.",
-        [LTP_CHART_LOOP_RESPONSE] = "Once around, with the settings of the measurement.",
+        [LTP_CHART_OUTBOUND] = "Sound level for a full-scale tone on the outbound line.",
+        [LTP_CHART_INBOUND] = "Sound level for a full-scale tone on the inbound line.",
+        [LTP_CHART_LANE_COUPLING] = "Outbound line to inbound line.",
+        [LTP_CHART_COUNTER_COUPLING] = "Inbound line to outbound line.",
+        [LTP_CHART_LOOP_RESPONSE] = "Once around, settings as measured.",
     };
     ltp_text_add(&chart->caption, words[kind]);
     if (lt_is_known(main->snr_db)) {
         ltp_text_add(&chart->caption, " Grey: noise of the measurement, ");
         ltp_text_number(&chart->caption, main->snr_db, 0);
-        ltp_text_add(&chart->caption, " dB below on the whole.");
+        ltp_text_add(&chart->caption, "\xC2\xA0\x64\x42 lower.");
     }
     if (doubtful)
-        ltp_text_add(&chart->caption, " Shaded bands: less than 20 dB above noise, not to be relied on.");
+        ltp_text_add(&chart->caption, " Shaded: less than 20\xC2\xA0\x64\x42 above it, doubtful.");
 }
 
 static void add_panel(ltp_charts *c, const ltp_lane_view *v, ltp_chart_kind kind)
@@ -140,7 +139,7 @@ static void add_panel(ltp_charts *c, const ltp_lane_view *v, ltp_chart_kind kind
     const double shift_db = calibrated ? v->tune->mic_cal_db : sound ? 0.0 : -loopback_db;
     double bottom = 0.0, top = 0.0;
     find_range(&set, shift_db, &bottom, &top);
-    ltp_chart *chart = ltp_chart_begin(c, v->index, kind, PANEL_HEIGHT);
+    ltp_chart *chart = ltp_chart_begin(c, v->index, kind);
     ltp_chart_axis_hz(c, 50.0, 16000.0);
     ltp_chart_axis_y(c, bottom, top, top - bottom > 45.0 ? 20.0 : 10.0, calibrated ? "dB SPL" : "dB");
     const bool doubtful = shade_doubtful(c, set.curves[0]);

@@ -4,8 +4,6 @@
 
 #include <math.h>
 
-enum { HEIGHT = 270 };
-
 /* One direction in the condition in which it is understood worst. */
 typedef struct {
     double before_db[LT_SPEECH_BANDS], after_db[LT_SPEECH_BANDS], noise_db[LT_SPEECH_BANDS];
@@ -126,12 +124,17 @@ static size_t farthest(const double *a, const double *b, size_t first, size_t la
     return best;
 }
 
+/* A label above or below a curve, clear of it over the label's own width of about four bands. */
 static void label_beside(ltp_charts *c, const double *curve, const double *other, size_t i, const char *colour,
                          const char *text)
 {
-    const double side = curve[i] < other[i] ? -4.0 : 4.0;
-    if (lt_is_known(curve[i]))
-        ltp_chart_label(c, band_hz(i), curve[i] + side, "center", colour, text, NULL);
+    const bool above = !(curve[i] < other[i]);
+    double y = curve[i];
+    for (size_t k = i - 2; k <= i + 2 && k < LT_SPEECH_BANDS; k++)
+        if (lt_is_known(curve[k]))
+            y = above ? fmax(y, curve[k]) : fmin(y, curve[k]);
+    if (lt_is_known(y))
+        ltp_chart_label(c, band_hz(i), y + (above ? 4.0 : -4.0), "center", colour, text, NULL);
 }
 
 static void add_labels(ltp_charts *c, const picture *p, bool changed)
@@ -171,8 +174,7 @@ static void add_direction(ltp_charts *c, const ltp_lane_view *v, bool outbound)
     to_band_levels(&p);
     double bottom = 0.0, top = 0.0;
     find_range(&p, &bottom, &top);
-    ltp_chart *chart =
-        ltp_chart_begin(c, v->index, outbound ? LTP_CHART_SPEECH_EAR : LTP_CHART_SPEECH_OPERATOR, HEIGHT);
+    ltp_chart *chart = ltp_chart_begin(c, v->index, outbound ? LTP_CHART_SPEECH_EAR : LTP_CHART_SPEECH_OPERATOR);
     ltp_chart_axis_hz(c, 150.0, 8500.0);
     ltp_chart_axis_y(c, bottom, top, 10.0, "dB SPL in one-third octaves");
     add_data(c, &p, bottom);

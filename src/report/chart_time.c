@@ -1,13 +1,13 @@
 /* SPDX-License-Identifier: MIT
  * What happens over time: the arrivals of an impulse response (dB re its largest value), and noise in dB(A). */
 #include "report/chart.h"
-#include "report/chart_lines.h"
+#include "report/escape.h"
 
 #include <math.h>
 
 /* ---- arrivals ---- */
 
-enum { IMPULSE_HEIGHT = 270, ARRIVALS_NAMED = 4 };
+enum { ARRIVALS_NAMED = 4 };
 static const double before_ms = 4.0, after_ms = 60.0, cell_ms = 0.2, lowest_db = -50.0;
 
 /* Largest |h|, as index; SIZE_MAX if there is nothing. */
@@ -126,7 +126,7 @@ void ltp_chart_impulse(ltp_charts *c, const ltp_lane_view *v)
     /* Levels of arrivals are re the direct one, the chart is re the largest value. */
     const double told_db = lt_db_from_amplitude(fabs(r->ir->samples[direct_sample]) / reference);
     const double shift_db = lt_is_known(told_db) && told_db > -12.0 ? 0.0 : told_db;
-    ltp_chart *chart = ltp_chart_begin(c, v->index, LTP_CHART_IMPULSE, IMPULSE_HEIGHT);
+    ltp_chart *chart = ltp_chart_begin(c, v->index, LTP_CHART_IMPULSE);
     ltp_text_add(&c->script,
                  "set xrange [-4:60]\nset xtics ('0 ms' 0, '10' 10, '20' 20, '30' 30, '40' 40, '50' 50, '60' 60)\n");
     ltp_chart_axis_y(c, lowest_db, 5.0, 10.0, "dB re the largest value");
@@ -145,8 +145,6 @@ void ltp_chart_impulse(ltp_charts *c, const ltp_lane_view *v)
 }
 
 /* ---- noise ---- */
-
-enum { NOISE_HEIGHT = 220 };
 
 static const lt_levels *noise_to_show(const lt_tune_lane *t, const char **name)
 {
@@ -222,8 +220,8 @@ void ltp_chart_noise(ltp_charts *c, const ltp_lane_view *v)
     const double seconds = l->history_step_s * (double)l->history_count;
     const bool minutes = seconds > 180.0;
     const double unit_s = minutes ? 60.0 : 1.0;
-    ltp_chart *chart = ltp_chart_begin(c, v->index, LTP_CHART_NOISE, NOISE_HEIGHT);
-    ltp_text_add(&c->script, "set rmargin 8\nset xrange [0:");
+    ltp_chart *chart = ltp_chart_begin(c, v->index, LTP_CHART_NOISE);
+    ltp_text_add(&c->script, "set rmargin 7\nset xrange [0:");
     ltp_chart_value(c, seconds / unit_s);
     ltp_text_add(&c->script, "]\nset xtics ");
     ltp_chart_value(c, time_step(seconds / unit_s));
@@ -236,8 +234,11 @@ void ltp_chart_noise(ltp_charts *c, const ltp_lane_view *v)
         ltp_chart_row(c, row, 2);
     }
     ltp_text_add(&c->script, "EOD\nplot $n using 1:2 with lines lc rgb '" LTP_ACCENT "' lw 1.4 notitle\n");
-    (void)name;
     ltp_text_add(&chart->caption,
-                 "The level is above L10 for a tenth of the time, above L50 for half of it and above L90 for nine "
-                 "tenths: L10 stands for the busy minutes, L90 for the quiet ones.");
+                 "Exceeded during a tenth (L10, busy), half (L50) and nine tenths (L90, quiet) of the time");
+    if (name[0] != '\0') {
+        ltp_text_add(&chart->caption, "; ");
+        ltp_text_add_escaped(&chart->caption, name);
+    }
+    ltp_text_add(&chart->caption, ".");
 }

@@ -4,6 +4,8 @@
 
 #include "base/alloc.h"
 
+#include <string.h>
+
 static void put_head(ltp_textbuf *b, const lt_survey *s)
 {
     /* The page may load nothing: its own style and drawings are all there is. */
@@ -66,45 +68,70 @@ static void put_overview(ltp_textbuf *b, const lt_survey *s, const lt_tune_resul
     ltp_text_add(b, "</ol>\n");
 }
 
-static void put_charts(ltp_textbuf *b, ltp_charts *charts, size_t lane)
+static size_t put_figures(ltp_textbuf *b, ltp_charts *charts, size_t lane, int first, int end)
 {
-    bool wanted = false;
-    for (int kind = 0; kind < LTP_CHART_KINDS; kind++)
-        wanted = wanted || ltp_charts_at(charts, lane, (ltp_chart_kind)kind)->wanted;
-    ltp_text_add(b, "<h3 class=\"charts-title\">Charts</h3>\n");
-    if (!wanted) {
-        ltp_text_add(b, "<p>There is nothing to draw: no usable recording of this lane.</p>\n");
-        return;
+    size_t count = 0;
+    for (int kind = first; kind < end; kind++) {
+        const ltp_chart *chart = ltp_charts_at(charts, lane, (ltp_chart_kind)kind);
+        if (!chart->wanted || chart->svg.length == 0)
+            continue;
+        ltp_text_format(b, "<figure>\n<h4>%s</h4>\n", ltp_chart_title((ltp_chart_kind)kind));
+        ltp_text_add(b, chart->svg.text);
+        ltp_text_add(b, "\n<figcaption>");
+        ltp_text_add(b, chart->caption.text != NULL ? chart->caption.text : "");
+        ltp_text_add(b, "</figcaption>\n</figure>\n");
+        count++;
     }
-    if (!charts->drawn)
+    return count;
+}
+
+static bool is_anything_wanted(ltp_charts *charts, size_t lane)
+{
+    for (int kind = 0; kind < LTP_CHART_KINDS; kind++)
+        if (ltp_charts_at(charts, lane, (ltp_chart_kind)kind)->wanted)
+            return true;
+    return false;
+}
+
+static void put_charts(ltp_textbuf *b, ltp_charts *charts, const ltp_lane_view *v)
+{
+    ltp_text_add(b, "<h3 class=\"charts-title\">Charts</h3>\n");
+    if (!is_anything_wanted(charts, v->index))
+        ltp_text_add(b, "<p>There is nothing to draw: no usable recording of this lane.</p>\n");
+    else if (!charts->drawn)
         ltp_text_add(
             b,
             "<p class=\"missing\"><strong>Charts are missing:</strong> the program gnuplot could not be run or did not "
             "finish. It comes with the Debian package gnuplot-nox; install it and make the report again. All figures "
             "in this report are complete without it.</p>\n");
     ltp_text_add(b, "<div class=\"charts\">\n");
-    for (int kind = 0; kind < LTP_CHART_KINDS; kind++) {
-        const ltp_chart *chart = ltp_charts_at(charts, lane, (ltp_chart_kind)kind);
-        if (!chart->wanted || chart->svg.length == 0)
-            continue;
-        ltp_text_format(b, "<figure%s>\n<h4>%s</h4>\n", kind >= LTP_CHART_OUTBOUND ? " class=\"low\"" : "",
-                        ltp_chart_title((ltp_chart_kind)kind));
-        ltp_text_add(b, chart->svg.text);
-        ltp_text_add(b, "\n<figcaption>");
-        ltp_text_add(b, chart->caption.text != NULL ? chart->caption.text : "");
-        ltp_text_add(b, "</figcaption>\n</figure>\n");
-    }
-    ltp_text_add(b, "</div>\n");
+    (void)put_figures(b, charts, v->index, 0, LTP_CHART_FIRST_SMALL);
+    ltp_text_add(b, "</div>\n<div class=\"charts small-charts\">\n");
+    ltp_html_evidence(b, v, put_figures(b, charts, v->index, LTP_CHART_FIRST_SMALL, LTP_CHART_KINDS));
+}
+
+/* Many sentences are printed smaller, so that a lane keeps to its two pages. */
+static bool is_wordy(const lt_tune_result *r)
+{
+    enum { USUAL_BYTES = 1600 };
+    size_t bytes = 0;
+    for (size_t i = 0; i < r->advice_count && i < LT_ADVICE_MAX; i++)
+        bytes += strlen(r->advice[i]);
+    for (size_t i = 0; i < r->assumptions.count && i < LT_NOTES_MAX; i++)
+        bytes += strlen(r->assumptions.items[i].message);
+    for (size_t i = 0; i < r->warnings.count && i < LT_NOTES_MAX; i++)
+        bytes += strlen(r->warnings.items[i].message);
+    return bytes > USUAL_BYTES;
 }
 
 static void put_lane(ltp_textbuf *b, const lt_survey *s, const lt_tune_result *results, ltp_charts *charts, size_t i)
 {
     const ltp_lane_view v = ltp_lane_view_of(s, results, i);
-    ltp_text_format(b, "<section class=\"lane\" id=\"lane-%zu\">\n", i + 1);
+    ltp_text_format(b, "<section class=\"lane%s\" id=\"lane-%zu\">\n", is_wordy(v.result) ? " dense" : "", i + 1);
     ltp_html_answer(b, &v);
     ltp_html_limits(b, &v);
-    put_charts(b, charts, i);
-    ltp_html_evidence(b, &v);
+    put_charts(b, charts, &v);
+    ltp_html_tables(b, &v);
     ltp_text_add(b, "</section>\n");
 }
 

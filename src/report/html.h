@@ -53,10 +53,12 @@ void ltp_html_notes(ltp_textbuf *b, const ltp_lane_view *v);
 
 /* ---- parts of the page ---- */
 
-void ltp_html_style(ltp_textbuf *b);                            /* the style sheet */
-void ltp_html_answer(ltp_textbuf *b, const ltp_lane_view *v);   /* verdict, settings, what they give */
-void ltp_html_limits(ltp_textbuf *b, const ltp_lane_view *v);   /* what limits, what to change */
-void ltp_html_evidence(ltp_textbuf *b, const ltp_lane_view *v); /* conditions, recordings, band tables */
+void ltp_html_style(ltp_textbuf *b);                          /* the style sheet */
+void ltp_html_answer(ltp_textbuf *b, const ltp_lane_view *v); /* verdict, settings, what they give */
+void ltp_html_limits(ltp_textbuf *b, const ltp_lane_view *v); /* what limits, what to change */
+/** Conditions, assumptions, doubts: as items of the grid in which `figures` small charts stand already, three a row. */
+void ltp_html_evidence(ltp_textbuf *b, const ltp_lane_view *v, size_t figures);
+void ltp_html_tables(ltp_textbuf *b, const ltp_lane_view *v); /* recordings and bands, folded away */
 void ltp_html_closing(ltp_textbuf *b, const lt_survey *s, const lt_report_options *opt);
 /** A bar from 0 to `top` with the marks (NaN: none), the value before as a ring and after as a dot. */
 void ltp_put_meter(ltp_textbuf *b, double before, double after, double top, const double marks[2], int decimals);

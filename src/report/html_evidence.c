@@ -170,13 +170,24 @@ static void put_bands(ltp_textbuf *b, const ltp_lane_view *v)
     ltp_text_add(b, "</tbody></table>\n</details>\n");
 }
 
-void ltp_html_evidence(ltp_textbuf *b, const ltp_lane_view *v)
+void ltp_html_evidence(ltp_textbuf *b, const ltp_lane_view *v, size_t figures)
 {
-    ltp_text_add(b, "<div class=\"columns fineprint\">\n");
-    put_conditions(b, v);
+    const size_t in_last_row = figures % 3;
+    if (in_last_row == 1) { /* room for two beside the last chart */
+        ltp_text_add(b, "<div class=\"beside\">\n");
+        put_conditions(b, v);
+    } else { /* room for one, or for none: then the row is its own */
+        put_conditions(b, v);
+        ltp_text_add(b, in_last_row == 2 ? "</div>\n<div class=\"columns fineprint\">\n" : "");
+    }
     ltp_html_notes(b, v);
     put_left_out(b, v->lane);
+    ltp_text_add(b, in_last_row == 1 ? "</div>\n" : "");
     ltp_text_add(b, "</div>\n");
+}
+
+void ltp_html_tables(ltp_textbuf *b, const ltp_lane_view *v)
+{
     put_recordings(b, v->lane);
     put_bands(b, v);
 }

@@ -130,22 +130,23 @@ static void put_row(ltp_textbuf *b, const ltp_lane_view *v, const limit_row *row
     ltp_text_format(b, "<tr><th scope=\"row\">%s ", row->name);
     ltp_put_doubts(b, v, row->about);
     ltp_text_add(b, "</th><td>");
-    ltp_put_value(b, row->before, row->decimals, row->unit);
+    ltp_put_value(b, row->before, row->decimals, "");
     ltp_text_add(b, " " LTP_ARROW " <strong>");
     ltp_put_value(b, row->after, row->decimals, row->unit);
     ltp_text_add(b, "</strong></td><td>");
     if (!lt_is_known(row->limit)) {
-        ltp_text_add(b, "no limit set</td></tr>\n");
+        ltp_text_add(b, "no limit</td></tr>\n");
         return;
     }
-    ltp_text_add(b, row->at_least ? "at least " : "at most ");
-    ltp_put_value(b, row->limit, row->decimals, row->unit);
+    ltp_text_add(b, row->at_least ? "<span>min " : "<span>max ");
+    ltp_put_value(b, row->limit, row->decimals, "");
     /* What the search counts as kept: rounding apart, on the right side. */
     const bool kept = row->at_least ? row->after >= row->limit - 1e-6 : row->after <= row->limit + 1e-6;
     if (!lt_is_known(row->after))
-        ltp_text_add(b, "; <em>not checked</em></td></tr>\n");
+        ltp_text_add(b, ",</span> <em>not checked</em></td></tr>\n");
     else
-        ltp_text_add(b, kept ? "; kept</td></tr>\n" : "; <strong class=\"alarm\">missed</strong></td></tr>\n");
+        ltp_text_add(b, kept ? ",</span> kept</td></tr>\n"
+                             : ",</span> <strong class=\"alarm\">missed</strong></td></tr>\n");
 }
 
 static double echo_limit_db(const lt_tune_lane *t)
@@ -185,9 +186,10 @@ static void put_table(ltp_textbuf *b, const ltp_lane_view *v)
 
 void ltp_html_limits(ltp_textbuf *b, const ltp_lane_view *v)
 {
-    ltp_text_add(b, "<div class=\"columns\">\n");
+    ltp_text_add(b, "<div class=\"findings\">\n<div>\n");
     put_what_limits(b, v->result);
     put_advice(b, v);
     ltp_text_add(b, "</div>\n");
     put_table(b, v);
+    ltp_text_add(b, "</div>\n");
 }

@@ -210,7 +210,7 @@ typedef struct {
 } lane_plan;
 
 static const lane_plan plans[LANES] = {
-    {"Highway side", LT_DUPLEX_FULL, 0, 4, 0, 2, 64, 66, 66, 56, 50, -22, 2, {{5.9, -9.5}, {11.2, -15.0}, {0, 0}}, 2},
+    {"Highway side", LT_DUPLEX_FULL, 0, 4, 0, 2, 64, 66, 66, 56, 50, -29, 2, {{5.9, -9.5}, {11.2, -15.0}, {0, 0}}, 2},
     {"Wall side",
      LT_DUPLEX_VOICE_SWITCHED,
      -2,
@@ -226,7 +226,7 @@ static const lane_plan plans[LANES] = {
      2,
      {{3.1, -12.0}, {18.4, -7.0}, {36.9, -16.5}},
      3},
-    {"Window", LT_DUPLEX_FULL, -4, -7, -3, -6, 70, 58, 64, 50, 52, -8, 3, {{5.2, -11.0}, {0, 0}, {0, 0}}, 1},
+    {"Window", LT_DUPLEX_FULL, -4, -7, -3, -6, 70, 60, 64, 50, 56, -14, 3, {{5.2, -11.0}, {0, 0}, {0, 0}}, 1},
 };
 
 static void fill_adjuster(lt_adjuster *a, double now_db)
