@@ -86,6 +86,8 @@ const char *cli_nearest(const char *word, const char *const *candidates, size_t 
 int cli_usage(const cli_command *command, const char *format, ...) LT_PRINTF(2, 3);
 /** "lanetune COMMAND: what" on standard error; CLI_FAILED. */
 int cli_fail(const cli_args *a, const lt_error *err);
+/** Put the file's name in front of a message that does not say which file is meant. */
+void cli_name_file(lt_error *err, const char *path);
 /** As cli_fail, with a text of our own. */
 int cli_fail_with(const cli_args *a, const char *format, ...) LT_PRINTF(2, 3);
 /** The command's own notes on standard error (in JSON they stand among the warnings). */

@@ -19,6 +19,7 @@ static lt_status load_ir(cli_args *a, const char *path, lt_ir **out, lt_error *e
     lt_status status = cli_load(a, path, "channel", &s, err);
     if (status == LT_OK)
         status = lt_ir_from_signal(s, out, err);
+    cli_name_file(err, path);
     lt_signal_free(s);
     return status;
 }
@@ -38,6 +39,7 @@ static lt_status measure(cli_args *a, const char *lane_path, const char *counter
         const lt_loop *loops[] = {loop};
         status = lt_margin_compute(loops, 1, 0.0, &margin_options, out, err);
     }
+    cli_name_file(err, lane_path);
     lt_loop_free(loop);
     lt_ir_free(lane);
     lt_ir_free(counter);

@@ -54,6 +54,7 @@ static lt_status measure(cli_args *a, lt_levels *levels, lt_error *err)
     }
     lt_level_meter_free(meter);
     lt_audio_close(reader);
+    cli_name_file(err, path);
     return status;
 }
 

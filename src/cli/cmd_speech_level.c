@@ -20,6 +20,7 @@ static int run(cli_args *a)
     lt_status status = t != NULL ? cli_load(a, a->words[0], "channel", &s, &err) : ltp_fail_nomem(&err, "talk test");
     if (status == LT_OK)
         status = lt_talk_test_measure(s, t, &err);
+    cli_name_file(&err, a->words[0]);
     if (!calibrated)
         lt_notes_add(&a->notes, "uncalibrated", "no --cal-db, so levels are dBFS and no sound pressure levels");
     if (status == LT_OK && a->json) {

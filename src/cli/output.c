@@ -51,6 +51,15 @@ int cli_fail(const cli_args *a, const lt_error *err)
     return CLI_FAILED;
 }
 
+void cli_name_file(lt_error *err, const char *path)
+{
+    char what[sizeof err->what];
+    if (err->status == LT_OK || strstr(err->what, path) != NULL)
+        return;
+    memcpy(what, err->what, sizeof what);
+    (void)snprintf(err->what, sizeof err->what, "%.200s: %.*s", path, (int)sizeof what - 210, what);
+}
+
 int cli_fail_with(const cli_args *a, const char *format, ...)
 {
     char what[LINE_MAX_BYTES];

@@ -13,7 +13,7 @@ enum {
     LTP_DECIMALS_DB = 3,
     LTP_DECIMALS_HZ = 2,
     LTP_DECIMALS_MS = 4,
-    LTP_DECIMALS_S = 4,
+    LTP_DECIMALS_S = 6,
     LTP_DECIMALS_PPM = 2,
     LTP_DECIMALS_PERCENT = 3,
     LTP_DECIMALS_INDEX = 6, /* SII, audibility, importance */

@@ -1,0 +1,145 @@
+# SPDX-License-Identifier: MIT
+"""lanetune noise and speech-level: signals whose levels follow from their making."""
+
+import numpy as np
+import scipy.signal
+
+from e2e import Case, main, run, write_wav
+
+RATE = 48000
+
+
+def sine(hz, dbfs, seconds, rate=RATE):
+    """dbfs: re the RMS of a full-scale sine, so that a sine of 0 dBFS has amplitude 1."""
+    return 10 ** (dbfs / 20) * np.sin(2 * np.pi * hz * np.arange(int(seconds * rate)) / rate)
+
+
+class Noise(Case):
+    def test_tone(self):
+        wav = write_wav(self.dir / "a.wav", sine(1000, -20, 10))
+        value = self.json("noise", wav)
+        result = value["result"]
+        self.assertEqual(self.codes(value), ["uncalibrated"])
+        for key in ("laeq_db", "lceq_db", "lafmax_db", "la10_db", "la50_db", "la90_db"):
+            self.assertAlmostEqual(result[key], -20, delta=0.2, msg=key)
+        self.assertEqual(result["seconds"], 10)
+        self.assertIsNone(result["hum"])
+        bands = {b["hz"]: b for b in result["bands"]}
+        self.assertEqual(sorted(bands), [b["hz"] for b in result["bands"]])
+        self.assertEqual((min(bands), max(bands), len(bands)), (50, 16000, 26))
+        self.assertAlmostEqual(bands[1000]["leq_db"], -20, delta=0.2)
+        self.assertLess(bands[500]["leq_db"], -60)
+
+    def test_a_weighting_of_100_hz(self):
+        """IEC 61672-1:2013, table 3: A -19.1 dB, C -0.3 dB at 100 Hz."""
+        result = self.json("noise", write_wav(self.dir / "a.wav", sine(100, -10, 10)))["result"]
+        self.assertAlmostEqual(result["laeq_db"], -29.1, delta=0.3)
+        self.assertAlmostEqual(result["lceq_db"], -10.3, delta=0.3)
+
+    def test_calibration_shifts_all_levels(self):
+        wav = write_wav(self.dir / "a.wav", sine(1000, -20, 10))
+        plain, shifted = self.json("noise", wav)["result"], self.json("noise", wav, "--cal-db", "118.5")
+        self.assertEqual(shifted["warnings"], [])
+        self.assertAlmostEqual(shifted["result"]["laeq_db"], plain["laeq_db"] + 118.5, places=2)
+        for a, b in zip(plain["bands"], shifted["result"]["bands"]):
+            self.assertAlmostEqual(a["leq_db"] + 118.5, b["leq_db"], places=2)
+
+    def test_percentiles(self):
+        """20 % of the time 20 dB louder: L10 is the loud level, L50 and L90 the quiet one."""
+        x = np.concatenate([sine(1000, -20, 12), sine(1000, -40, 48)])
+        result = self.json("noise", write_wav(self.dir / "a.wav", x))["result"]
+        self.assertAlmostEqual(result["la10_db"], -20, delta=0.3)
+        self.assertAlmostEqual(result["la50_db"], -40, delta=0.3)
+        self.assertAlmostEqual(result["la90_db"], -40, delta=0.3)
+        self.assertAlmostEqual(result["laeq_db"], 10 * np.log10(0.2 * 10 ** -2 + 0.8 * 10 ** -4), delta=0.2)
+
+    def test_hum(self):
+        rng = np.random.default_rng(1)
+        for mains, lines in ((50, {50: -40, 150: -50}), (60, {120: -45, 180: -50})):
+            x = sum(sine(hz, level, 20) for hz, level in lines.items()) + 1e-4 * rng.standard_normal(20 * RATE)
+            hum = self.json("noise", write_wav(self.dir / "a.wav", x))["result"]["hum"]
+            self.assertEqual(hum["mains_hz"], mains)
+            found = {round(line["hz"]): line["level_db"] for line in hum["lines"]}
+            for hz, level in lines.items():
+                self.assertAlmostEqual(found[hz], level, delta=0.5)
+            want = 10 * np.log10(sum(10 ** (v / 10) for v in lines.values()))
+            self.assertAlmostEqual(hum["level_db"], want, delta=0.5)
+
+    def test_silence_is_null(self):
+        result = self.json("noise", write_wav(self.dir / "a.wav", np.zeros(RATE), kind=16))["result"]
+        self.assertIsNone(result["laeq_db"])
+        self.assertIsNone(result["peak_dbfs"])
+        self.assertEqual({b["leq_db"] for b in result["bands"]}, {None})
+        self.assertIn("-", self.text("noise", self.dir / "a.wav"))
+
+    def test_low_rate_has_fewer_bands(self):
+        result = self.json("noise", write_wav(self.dir / "a.wav", sine(1000, -20, 5, 8000), 8000))["result"]
+        self.assertEqual(result["bands"][-1]["hz"], 3150)
+
+    def test_channels(self):
+        wav = write_wav(self.dir / "a.wav", [sine(1000, -20, 3), sine(1000, -40, 3)])
+        value = self.json("noise", wav)
+        self.assertIn("first-channel", self.codes(value))
+        self.assertAlmostEqual(value["result"]["laeq_db"], -20, delta=0.2)
+        value = self.json("noise", wav, "--channel", "2")
+        self.assertNotIn("first-channel", self.codes(value))
+        self.assertAlmostEqual(value["result"]["laeq_db"], -40, delta=0.2)
+        self.fails("noise", wav, "--channel", "3", says=("a.wav", "2 channels"))
+
+    def test_formats_agree(self):
+        x = sine(1000, -20, 3)
+        levels = [self.json("noise", write_wav(self.dir / f"{kind}.wav", x, kind=kind))["result"]["laeq_db"]
+                  for kind in (16, 24, "float")]
+        np.testing.assert_allclose(levels, levels[2], atol=0.01)
+
+    def test_text(self):
+        r = run("noise", write_wav(self.dir / "a.wav", sine(1000, -20, 5)))
+        self.assertTrue(r.out.startswith("LAeq -20.0 dBFS"), r.out)
+        self.assertIn("--cal-db", r.err)
+        text = self.text("noise", self.dir / "a.wav", "--cal-db", "100")
+        self.assertTrue(text.startswith("LAeq 80.0 dB(A) over 5.0 s"), text)
+
+
+class SpeechLevel(Case):
+    def bursts(self):
+        """Noise in bursts of 2 s with pauses of 2 s that hold a noise 40 dB lower: half active."""
+        rng = np.random.default_rng(7)
+        b, a = scipy.signal.butter(2, [300, 3000], "bandpass", fs=16000)
+        x = scipy.signal.lfilter(b, a, rng.standard_normal(16000 * 40))
+        x *= 10 ** (-23 / 20) / np.sqrt(2) / np.std(x)  # -23 dBFS while it sounds
+        gate = (np.arange(len(x)) // 32000) % 2 == 0
+        return np.where(gate, x, x * 0.01)
+
+    def test_bursts(self):
+        value = self.json("speech-level", write_wav(self.dir / "a.wav", self.bursts(), 16000))
+        result = value["result"]
+        self.assertIn("uncalibrated", self.codes(value))
+        # P.56 counts a hangover of 0.2 s after each burst as active: 2.2 of 4 s, and the level falls accordingly.
+        self.assertAlmostEqual(result["activity_percent"], 55, delta=2)
+        self.assertAlmostEqual(result["active_level_db"], -23 - 10 * np.log10(1.1), delta=0.2)
+        self.assertAlmostEqual(result["long_term_level_db"], -23 - 10 * np.log10(2), delta=0.1)
+        self.assertAlmostEqual(result["noise_level_db"], -63, delta=1.0)
+        bands = {b["hz"]: b for b in result["bands"]}
+        self.assertGreater(bands[1000]["speech_db"], bands[1000]["noise_db"] + 30)
+
+    def test_calibration(self):
+        wav = write_wav(self.dir / "a.wav", self.bursts(), 16000)
+        plain, shifted = self.json("speech-level", wav)["result"], self.json("speech-level", wav, "--cal-db", "100")
+        self.assertEqual(self.codes(shifted), [])
+        for key in ("active_level_db", "long_term_level_db", "noise_level_db"):
+            self.assertAlmostEqual(shifted["result"][key], plain[key] + 100, places=2)
+        self.assertEqual(shifted["result"]["activity_percent"], plain["activity_percent"])
+
+    def test_silence(self):
+        result = self.json("speech-level", write_wav(self.dir / "a.wav", np.zeros(5 * RATE), kind=16))["result"]
+        self.assertIsNone(result["active_level_db"])
+        self.assertEqual(result["activity_percent"], 0)
+        self.assertTrue(self.text("speech-level", self.dir / "a.wav").startswith("silence"))
+
+    def test_text(self):
+        text = self.text("speech-level", write_wav(self.dir / "a.wav", self.bursts(), 16000), "--cal-db", "100")
+        self.assertRegex(text, r"^active speech level 7\d\.\d dB SPL, active 5\d % of 40\.0 s\n")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,170 @@
+# SPDX-License-Identifier: MIT
+"""lanetune sii: worked examples of ANSI S3.5-1997, and tables as programs and people write them."""
+
+import csv
+import re
+
+from e2e import SOURCE, Case, main, run
+
+DATA = SOURCE / "tests" / "reference" / "data"
+METHODS = {"third_octave": "third-octave", "octave": "octave", "critical_band": "critical",
+           "equal_critical_band": "equal-critical"}
+FILES = {"third-octave": "sii_third_octave.csv", "octave": "sii_octave.csv", "critical": "sii_critical_band.csv",
+         "equal-critical": "sii_equal_critical_band.csv"}
+
+
+def rows(name):
+    with open(DATA / name, newline="") as f:
+        return list(csv.DictReader(line for line in f if not line.startswith("#")))
+
+
+def centres(method):
+    return [float(r["center_hz"]) for r in rows(FILES[method])]
+
+
+def table(method, speech, noise, threshold=None, order=("hz", "speech_db", "noise_db", "threshold_db")):
+    columns = {"hz": centres(method), "speech_db": speech, "noise_db": noise, "threshold_db": threshold}
+    names = [n for n in order if columns[n] is not None]
+    lines = [",".join(names)]
+    for i in range(len(columns["hz"])):
+        lines.append(",".join(f"{columns[n][i]:g}" for n in names))
+    return "\n".join(lines) + "\n"
+
+
+class Sii(Case):
+    def file(self, text, name="bands.csv"):
+        path = self.dir / name
+        path.write_bytes(text if isinstance(text, bytes) else text.encode())
+        return path
+
+    def test_worked_examples(self):
+        """All cases of sii_worked_examples.csv whose importance the command offers; sources in its last column."""
+        names = {"nns": "nonsense", "nu6": "nu-6", "cid_w22": "cid-w22", "cid": "cid-w22", "short_passages": "short-passages"}
+        tried = 0
+        for row in rows("sii_worked_examples.csv"):
+            method = METHODS[row["procedure"]]
+            material = names.get(row["importance"], row["importance"])
+            values = [[float(v) for v in row[k].split()] for k in ("speech_db", "noise_db", "threshold_db")]
+            if material in ("custom", "") or row["importance_vector"]:
+                continue
+            with self.subTest(row["id"]):
+                text = table(method, *[v * (len(centres(method)) if len(v) == 1 else 1) for v in values])
+                result = self.json("sii", self.file(text), "--method", method, "--importance", material)["result"]
+                self.assertAlmostEqual(result["sii"], float(row["sii_expected"]), delta=float(row["tolerance"]) + 0.0005)
+                self.assertEqual(result["method"], method)
+                total = sum(b["audibility"] * b["importance"] for b in result["bands"])
+                self.assertAlmostEqual(total, result["sii"], delta=2e-5)
+                tried += 1
+        self.assertGreaterEqual(tried, 20)
+
+    def test_standard_speech(self):
+        """Speech columns of the standard's tables in quiet: the replaced column is the table's own."""
+        for method in FILES:
+            noise = [-50.0] * len(centres(method))
+            for effort in ("normal", "raised", "loud", "shout"):
+                own = [float(r[f"speech_{effort}_db"]) for r in rows(FILES[method])]
+                given = self.json("sii", self.file(table(method, own, noise)), "--method", method)["result"]
+                named = self.json("sii", self.file(table(method, None, noise)), "--method", method, "--speech", effort)
+                self.assertEqual(given, named["result"])
+
+    def test_every_choice_is_accepted(self):
+        for option in ("method", "importance", "speech"):
+            refusal = run("sii", f"--{option}", "?").err
+            choices = re.search(r"is not one of ([a-z0-9|-]+);", refusal).group(1).split("|")
+            self.assertGreaterEqual(len(choices), 4)
+            for choice in choices:
+                method = choice if option == "method" else "third-octave"
+                text = table(method, [40.0] * len(centres(method)), [20.0] * len(centres(method)))
+                self.assertIn(run("sii", self.file(text), f"--{option}", choice).status, (0,), choice)
+
+    def test_ways_to_write_a_table(self):
+        speech = [float(r["speech_normal_db"]) for r in rows(FILES["third-octave"])]
+        noise = [20.0 + i for i in range(18)]
+        plain = table("third-octave", speech, noise)
+        want = self.json("sii", self.file(plain))["result"]
+        head, *body = plain.splitlines()
+        exact = [line.replace(line.split(",")[0], f"{1000 * 10 ** (0.1 * (i - 8)):.2f}", 1) for i, line in enumerate(body)]
+        ways = {
+            "CRLF": plain.replace("\n", "\r\n"),
+            "CR alone": plain.replace("\n", "\r"),
+            "byte order mark": b"\xef\xbb\xbf" + plain.encode(),
+            "no last newline": plain.rstrip("\n"),
+            "blank lines": plain.replace("\n", "\n\n  \n"),
+            "comments": "# made by hand\n" + plain + "# end\n",
+            "quotes": "\n".join(",".join(f'"{f}"' for f in line.split(",")) for line in plain.splitlines()),
+            "blanks": plain.replace(",", " , "),
+            "semicolons": plain.replace(",", ";"),
+            "tabs": plain.replace(",", "\t"),
+            "capitals": plain.replace(head, head.upper()),
+            "any order of bands": "\n".join([head] + body[::-1]),
+            "any order of columns": table("third-octave", speech, noise, order=("noise_db", "hz", "speech_db")),
+            "thresholds of 0": table("third-octave", speech, noise, [0.0] * 18),
+            "exact mid-bands": "\n".join([head] + exact),
+        }
+        for name, text in ways.items():
+            with self.subTest(name):
+                self.assertEqual(self.json("sii", self.file(text))["result"], want)
+        for words in ([], ["-"]):
+            self.assertEqual(self.json("sii", *words, stdin=plain.encode())["result"], want)
+        noted = self.json("sii", self.file(plain.replace(head, head + ",remark").replace("\n", ",x\n").replace(",remark,x", ",remark")))
+        self.assertEqual((noted["result"], self.codes(noted)), (want, ["unknown-column"]))
+
+    def test_tables_that_are_refused(self):
+        good = table("third-octave", [40.0] * 18, [20.0] * 18)
+        lines = good.splitlines()
+        cases = {
+            "nothing": ("", "empty"),
+            "comments only": ("# nothing\n\n", "nothing"),
+            "header only": (lines[0], "missing"),
+            "no column": (good.replace("noise_db", "noise"), "noise_db"),
+            "a column twice": (good.replace("noise_db", "hz"), "twice"),
+            "a word": (good.replace("1000,40", "1000,loud"), "line 10, column speech_db: 'loud'"),
+            "an empty field": (good.replace("1000,40", "1000,"), "line 10, column speech_db: ''"),
+            "NaN": (good.replace("1000,40", "1000,nan"), "line 10, column speech_db"),
+            "infinity": (good.replace("1000,40", "1000,-inf"), "line 10, column speech_db"),
+            "too large": (good.replace("1000,40", "1000,1e999"), "line 10, column speech_db"),
+            "hexadecimal": (good.replace("1000,40", "1000,0x28"), "line 10, column speech_db"),
+            "decimal comma": (good.replace(",", ";").replace("1000;40", "1000;40,5"), "line 10, column speech_db: '40,5'"),
+            "a band twice": (good + "1000,40,20\n", "line 20, column hz"),
+            "a band missing": (good.replace("1000,40,20\n", ""), "1000 Hz is missing"),
+            "no such band": (good.replace("1000,", "1100,"), "line 10, column hz: 1100"),
+            "band of 0 Hz": (good.replace("1000,", "0,"), "line 10, column hz"),
+            "a field too few": (good.replace("1000,40,20", "1000,40"), "line 10"),
+            "a field too many": (good.replace("1000,40,20", "1000,40,20,1"), "line 10"),
+            "an open quote": (good.replace("1000,40", '1000,"40'), "line 10"),
+            "zero bytes": (good.encode() + b"\0", "zero bytes"),
+            "a sound file": (b"RIFF\x24\0\0\0WAVEfmt ", "bands.csv"),
+            "a long line": ("hz" + ",x" * 5000, "fields"),
+            "octave bands": (table("octave", [40.0] * 6, [20.0] * 6), "missing"),
+        }
+        for name, (text, says) in cases.items():
+            with self.subTest(name):
+                self.fails("sii", self.file(text), says=("bands.csv", says))
+                if says not in ("empty",):
+                    piped = text if isinstance(text, bytes) else text.encode()
+                    self.fails("sii", stdin=piped, says="standard input")
+        self.fails("sii", self.file(good.replace("hz,speech_db", "hz,speech")), says="speech_db")
+        self.fails("sii", self.dir / "none.csv", says="none.csv")
+        self.fails("sii", self.dir, says=str(self.dir))
+        self.fails("sii", stdin=b"x" * (3 << 20), says="standard input")
+
+    def test_importance_that_the_standard_does_not_give_is_wrong_usage(self):
+        refused = []
+        for method in FILES:
+            text = table(method, [40.0] * len(centres(method)), [20.0] * len(centres(method)))
+            for material in ("nonsense", "cid-w22", "nu-6", "drt", "short-passages", "spin"):
+                r = run("sii", self.file(text), "--method", method, "--importance", material)
+                self.assertIn(r.status, (0, 2))
+                if r.status == 2:
+                    refused.append((method, material))
+                    self.assertIn(material, r.err)
+        self.assertEqual({m for m, _ in refused} - {"equal-critical"}, set())
+
+    def test_text(self):
+        good = [float(r["speech_raised_db"]) for r in rows(FILES["third-octave"])]
+        self.assertTrue(self.text("sii", self.file(table("third-octave", good, [-50.0] * 18))).startswith("SII 0.9"))
+        self.assertIn("poor", self.text("sii", self.file(table("third-octave", good, [60.0] * 18))).splitlines()[0])
+
+
+if __name__ == "__main__":
+    main()
