@@ -121,9 +121,18 @@ static lt_status evaluate_view(lt_response *r, const ltp_view *v, lt_error *err)
 {
     ltp_direct d;
     bool found = false;
-    lt_status st = ltp_direct_find(v, &d, &found, err);
+    bool together = true;
+    double apart_ms = 0.0;
+    lt_status st = ltp_octaves_agree(v, r->bands, r->band_count, &together, &apart_ms, err);
+    if (st == LT_OK)
+        st = ltp_direct_find(v, &d, &found, err);
     if (st != LT_OK)
         return st;
+    if (!together)
+        return ltp_fail(err, LT_E_SNR,
+                        "this is a recording of another stimulus: low and high octaves lie %.0f ms apart; give the "
+                        "file that was played",
+                        apart_ms);
     if (!found)
         return ltp_fail(err, LT_E_SNR, "the impulse response is silent; nothing can be read from it");
     r->delay_ms = (d.at - (double)r->ir->origin_frames) / r->rate_hz * 1e3;

@@ -8,14 +8,15 @@
 
 #include <math.h>
 
-static const double smooth_hz = 40.0;  /* width of the spectral smoothing that whitens */
-static const double blur_s = 0.001;    /* a correlation peak is smeared by drift and by the room */
-static const double drift_most = 5e-4; /* clock difference that the pattern of repeats may have */
-static const double score_least = 7.5; /* Gaussian noise reaches 5.5 in a minute; what passes is still checked */
-static const double score_of_best = 0.2;
-static const double apart = 0.7; /* peaks of two sweeps are this share of a sweep apart */
+static const double smooth_hz = 40.0;    /* width of the spectral smoothing that whitens */
+static const double blur_s = 0.001;      /* a correlation peak is smeared by drift and by the room */
+static const double drift_most = 5e-4;   /* clock difference that the pattern of repeats may have */
+static const double peak_least = 5.0;    /* one sweep of a play, amplitude re the usual */
+static const double score_least = 12.0;  /* a whole play; noise and speech reach 8.5, and what passes is checked */
+static const double score_of_best = 0.2; /* another play of the same recording */
+static const double apart = 0.7;         /* peaks of two sweeps are this share of a sweep apart */
 
-enum { PEAKS_MAX = 512 };
+enum { PEAKS_MAX = 512, SAMPLED = 20000 };
 
 typedef struct {
     double at, score; /* frames at the low rate; amplitude */
@@ -102,13 +103,17 @@ static void blur(double *c, size_t count, size_t width)
     }
 }
 
+/* Mean of c away from peaks: from the median, which is 0.455 of the mean of a squared normal variable; where most of
+ * the recording is digital silence the median says nothing, and a share of the mean stands in. */
 static double usual_power(const double *c, size_t count, double *scratch)
 {
+    static const double mean_share = 0.05;
+    const size_t step = count / SAMPLED + 1;
     size_t n = 0;
-    const size_t step = count / 20000 + 1;
     for (size_t i = 0; i < count; i += step)
         scratch[n++] = c[i];
-    return lt_median(scratch, n);
+    const double mean = lt_sum(c, count) / (double)count;
+    return fmax(lt_median(scratch, n) / 0.455, mean_share * mean) + 1e-300;
 }
 
 /* Highest first; each keeps others at a distance. */
@@ -189,7 +194,8 @@ static void group_peaks(const search *s, const lt_signal *stimulus, const ltp_st
                     best_start = start;
                 }
             }
-        if (!(best > score_of_best * score_of_best * best_ever) || !(best > 0.0))
+        const double share = score_of_best * score_of_best * best_ever;
+        if (!(best > fmax(share, score_least * score_least * usual)))
             return;
         best_ever = fmax(best, best_ever);
         (void)match(st, per_frame, peaks, count, best_start, true);
@@ -206,15 +212,13 @@ static lt_status search_recording(search *s, const lt_signal *stimulus, const lt
     const lt_status status = correlate(s, err);
     if (status != LT_OK)
         return status;
-    double *scratch = ltp_alloc(20001, sizeof *scratch);
+    double *scratch = ltp_alloc(SAMPLED + 1, sizeof *scratch);
     peak *peaks = ltp_alloc(PEAKS_MAX, sizeof *peaks);
     if (scratch != NULL && peaks != NULL) {
-        /* The median of a squared normal variable is 0.455 of its mean. */
-        const double usual = usual_power(s->c, s->count, scratch) / 0.455 + 1e-300;
+        const double usual = usual_power(s->c, s->count, scratch);
         blur(s->c, s->count, (size_t)(blur_s * s->recording->rate_hz));
         const size_t distance = (size_t)(apart * (double)s->sweep->count);
-        /* Blurring spreads a single high value over the width, and a peak of a room keeps more. */
-        const double least = score_least * score_least * usual / (blur_s * s->recording->rate_hz);
+        const double least = peak_least * peak_least * usual;
         const size_t n = pick_peaks(s->c, s->count, least, distance, peaks);
         group_peaks(s, stimulus, st, usual, peaks, n, plays, count);
         sort_by_time(plays, *count);

@@ -9,7 +9,7 @@ static const double block_s = 0.005;
 static const double silence_db = -55.0;      /* re the loudest block */
 static const double silence_least_s = 0.06;  /* shorter pauses do not separate */
 static const double extend_s = 0.05;         /* faint ends of a part that lie in the silence around it */
-static const double marker_of_longest = 0.3; /* a marker is at most this long, re the longest part */
+static const double marker_of_longest = 0.9; /* a marker is at most this long, re the longest part */
 static const double shortest_s = 0.02;
 static const double same_length_s = 0.012;
 static const double same_correlation = 0.98;
@@ -162,7 +162,7 @@ static bool take_markers(const lt_signal *s, const parts *p, ltp_structure *out)
         longest = p->items[i].count > longest ? p->items[i].count : longest;
     out->marker[0] = p->items[0];
     out->marker[1] = p->items[p->count - 1];
-    return (double)out->marker[0].count <= marker_of_longest * (double)longest + extend_s * s->rate_hz &&
+    return (double)out->marker[0].count <= marker_of_longest * (double)longest &&
            align_copy(s, out->marker[0], &out->marker[1]);
 }
 
