@@ -4,7 +4,7 @@
  * 1. A line is a peak at least 8 dB over the median of its neighbourhood, and more where few blocks were averaged.
  * 2. A comb is a fundamental within 0.25 % of 50 or 60 Hz (mains and the clock of the recorder) with the lines on it.
  * 3. Lines that another series explains (an engine, the other mains frequency) are taken off the comb.
- * 4. What is left is hum if it has a narrow line at once or twice the mains frequency, or three lines in a row,
+ * 4. What is left is hum if it has a narrow line at once or twice the mains frequency, or three narrow lines in a row,
  *    neighbours or every other one: a single tone at 1 kHz is on the comb too, and is no hum. */
 #include "level/hum.h"
 
@@ -14,12 +14,15 @@
 enum { PEAKS_MAX = 512, HARMONICS_MAX = 40, CORE_BINS = 2, ROW = 3 };
 
 static const double least_over_median = 6.31;   /* 8 dB */
+static const double clear_over_median = 100.0;  /* 20 dB: the noise hardly touches the level */
 static const double noise_over_median = 1.4427; /* mean of exponentially distributed power: 1 / ln 2 */
 static const double false_alarm_sigma = 4.26;   /* one bin in 100 000 */
 static const double skirt_share = 1e-4;         /* of a strong line next to it: the window's own side lobes */
 static const double mains_tolerance = 0.0025;
-static const double bin_tolerance = 0.6; /* of a bin, where a line's frequency is read */
-static const double wander = 0.0003;     /* of the frequency */
+static const double bin_tolerance = 0.6;   /* of a bin, where a line's frequency is read */
+static const double wander = 0.0003;       /* of the frequency: mains within a recording */
+static const double mains_width = 0.001;   /* of the frequency: what its lines may spread over */
+static const double engine_wander = 0.002; /* of the frequency: an idling engine */
 static const double highest_line_hz = 2410.0;
 static const double lowest_series_hz = 7.0;
 
@@ -70,12 +73,14 @@ static bool is_peak(const ltp_line_view *v, size_t i, double needed)
 /* Most of the power above the noise lies in the few bins of a steady line. */
 static bool is_narrow(const ltp_line_view *v, size_t i)
 {
+    const size_t reach = CORE_BINS + (size_t)(mains_width * (double)i);
+    const size_t far = reach + 6;
     double core = 0.0;
     double wide = 0.0;
-    for (size_t k = i - 8; k <= i + 8 && k < v->bins; k++) {
+    for (size_t k = i > far ? i - far : 0; k <= i + far && k < v->bins; k++) {
         const double over = v->ratio[k] - noise_over_median;
         wide += over;
-        if (k + CORE_BINS >= i && k <= i + CORE_BINS)
+        if (k + reach >= i && k <= i + reach)
             core += over;
     }
     return core >= 0.7 * wide;
@@ -103,17 +108,17 @@ static void find_peaks(const ltp_line_view *v, peak_list *out)
 
 /* ---- 2. combs ---- */
 
-static bool is_multiple(const peak_list *p, double hz, double of_hz)
+static bool is_multiple(const peak_list *p, double hz, double of_hz, double spread)
 {
     const double order = round(hz / of_hz);
-    return order >= 1.0 && fabs(hz - order * of_hz) <= bin_tolerance * p->bin_hz + wander * hz;
+    return order >= 1.0 && fabs(hz - order * of_hz) <= bin_tolerance * p->bin_hz + spread * hz;
 }
 
 static comb comb_at(const peak_list *p, double fundamental_hz)
 {
     comb c = {fundamental_hz, 0, 0.0};
     for (size_t i = 0; i < p->count; i++) {
-        if (p->items[i].hz > highest_line_hz || !is_multiple(p, p->items[i].hz, fundamental_hz))
+        if (p->items[i].hz > highest_line_hz || !is_multiple(p, p->items[i].hz, fundamental_hz, wander))
             continue;
         c.matched++;
         c.ratio += p->items[i].ratio;
@@ -144,44 +149,53 @@ static comb find_comb(const peak_list *p, double mains_hz)
 
 /* ---- 3. other series ---- */
 
-/* The strongest series of lines off the comb: at least three of them, and at least as many as it shares with the comb.
- * 0 = none. */
-static double find_other_series(const peak_list *p, const bool *on_comb)
+/* Is there a series of lines of this fundamental off the comb? At least three of them, half as many as it shares with
+ * the comb, and no gap that is longer than what came before. */
+static bool is_series(const peak_list *p, const bool *on_comb, double hz)
 {
-    double best_hz = 0.0;
-    size_t best = 0;
+    size_t off = 0;
+    size_t on = 0;
+    size_t places = 0;
+    size_t filled = 0;
+    for (size_t k = 0; k < p->count; k++) {
+        if (!is_multiple(p, p->items[k].hz, hz, engine_wander))
+            continue;
+        const size_t order = (size_t)lround(p->items[k].hz / hz);
+        if (order > 2 * filled + 2)
+            break;
+        filled += order > places; /* a broad line may have several peaks */
+        places = order;
+        *(on_comb[k] ? &on : &off) += 1;
+    }
+    return off >= ROW && 2 * off >= on;
+}
+
+/* explained[i]: peak i is on the comb, and also in a series that the comb does not explain. */
+static void find_other_series(const peak_list *p, const bool *on_comb, bool *explained)
+{
     for (size_t i = 0; i < p->count; i++) {
         for (unsigned divisor = 1; !on_comb[i] && divisor <= 12; divisor++) {
             const double hz = p->items[i].hz / divisor;
-            if (hz < lowest_series_hz)
-                break;
-            size_t off = 0;
-            size_t on = 0;
+            if (hz < lowest_series_hz || !is_series(p, on_comb, hz))
+                continue;
             for (size_t k = 0; k < p->count; k++)
-                if (is_multiple(p, p->items[k].hz, hz))
-                    *(on_comb[k] ? &on : &off) += 1;
-            if (off >= ROW && off >= on && off > best) {
-                best = off;
-                best_hz = hz;
-            }
+                explained[k] = explained[k] || (on_comb[k] && is_multiple(p, p->items[k].hz, hz, engine_wander));
         }
     }
-    return best_hz;
 }
 
 /* line[h] = 1 + index of the peak on harmonic h, 0 = none or explained otherwise. */
 static void assign_lines(const peak_list *p, const comb *c, size_t line[HARMONICS_MAX + 1])
 {
     bool on_comb[PEAKS_MAX] = {false};
+    bool explained[PEAKS_MAX] = {false};
     for (size_t i = 0; i < p->count; i++)
-        on_comb[i] = is_multiple(p, p->items[i].hz, c->fundamental_hz);
-    const double other_hz = find_other_series(p, on_comb);
+        on_comb[i] = is_multiple(p, p->items[i].hz, c->fundamental_hz, wander);
+    find_other_series(p, on_comb, explained);
     memset(line, 0, (HARMONICS_MAX + 1) * sizeof *line);
     for (size_t i = 0; i < p->count; i++) {
         const double order = round(p->items[i].hz / c->fundamental_hz);
-        if (!on_comb[i] || order > HARMONICS_MAX || p->items[i].hz > highest_line_hz)
-            continue;
-        if (other_hz > 0.0 && is_multiple(p, p->items[i].hz, other_hz))
+        if (!on_comb[i] || explained[i] || order > HARMONICS_MAX || p->items[i].hz > highest_line_hz)
             continue;
         size_t *at = &line[(size_t)order];
         if (*at == 0 || p->items[i].ratio > p->items[*at - 1].ratio)
@@ -191,12 +205,12 @@ static void assign_lines(const peak_list *p, const comb *c, size_t line[HARMONIC
 
 /* ---- 4. is it hum? ---- */
 
-static bool has_row(const size_t line[HARMONICS_MAX + 1], size_t step)
+static bool has_row(const peak_list *p, const size_t line[HARMONICS_MAX + 1], size_t step)
 {
     for (size_t h = 1; h + (ROW - 1) * step <= HARMONICS_MAX; h++) {
         size_t found = 0;
         for (size_t k = 0; k < ROW; k++)
-            found += line[h + k * step] != 0;
+            found += line[h + k * step] != 0 && p->items[line[h + k * step] - 1].narrow;
         if (found == ROW)
             return true;
     }
@@ -208,7 +222,7 @@ static bool is_hum(const peak_list *p, const size_t line[HARMONICS_MAX + 1])
     for (size_t h = 1; h <= 2; h++)
         if (line[h] != 0 && p->items[line[h] - 1].narrow)
             return true;
-    return has_row(line, 1) || has_row(line, 2);
+    return has_row(p, line, 1) || has_row(p, line, 2);
 }
 
 /* ---- levels ---- */
@@ -222,11 +236,11 @@ static double local_median(const double *x, size_t bins, size_t middle, size_t r
     return lt_median(copy, count);
 }
 
-/* Mean square of the line at a peak. Where the line stands out of the plain average, that is what counts; where loud
- * moments drown it there, the blocks count by how quiet they are. */
+/* Mean square of the line at a peak. The plain average counts, unless loud moments drown the line there and it
+ * stands out much better where blocks count by how quiet they are. */
 static double line_power(const ltp_line_view *v, const peak *p)
 {
-    const size_t most = CORE_BINS + 1 + (size_t)(0.001 * p->hz / v->bin_hz); /* mains wander */
+    const size_t most = CORE_BINS + 1 + (size_t)(mains_width * (double)p->bin);
     size_t from = p->bin;
     size_t to = p->bin;
     while (from > 1 && p->bin - from < most &&
@@ -238,7 +252,8 @@ static double line_power(const ltp_line_view *v, const peak *p)
     const double median = local_median(v->power, v->bins, p->bin, 28);
     const double third = 1.0 - 1.0 / (9.0 * (double)v->blocks); /* median over mean, Wilson and Hilferty */
     const double noise = median / (third * third * third);
-    const bool plain = v->power[p->bin] >= least_over_median * median;
+    const double clear = v->power[p->bin] / fmax(median, 1e-300);
+    const bool plain = clear >= clear_over_median || p->ratio < 4.0 * clear;
     double power = 0.0;
     for (size_t i = from; i <= to; i++)
         power += plain ? v->power[i] - noise : (v->ratio[i] - noise_over_median) / v->weight[i];
