@@ -39,6 +39,6 @@ lt_status ltp_decay_measure(const ltp_view *v, const ltp_direct *d, double *edt_
 
 /** Total harmonic distortion for a fundamental of hz, percent; NaN without a second harmonic inside the band.
  * *noisy = the noise may hold more than the harmonics. */
-double ltp_thd_percent(const ltp_average *a, const ltp_layout *l, const ltp_kernel *k, double hz, bool *noisy);
+double ltp_thd_percent(const ltp_average *a, const ltp_kernel *k, double hz, bool *noisy);
 
 #endif

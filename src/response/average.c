@@ -196,9 +196,16 @@ static lt_status average_spectra(const ltp_take *takes, size_t count, const scra
     }
     for (size_t g = 0; g < out->grid_count; g++) {
         double weights = 0.0;
-        for (size_t i = 0; i < count; i++)
-            weights += 1.0 / s->noise[i][g];
+        double quiet[LTP_IMAGES] = {0.0};
+        for (size_t i = 0; i < count; i++) {
+            const double w = 1.0 / s->noise[i][g];
+            weights += w;
+            for (size_t n = 0; n < LTP_IMAGES; n++)
+                quiet[n] += w * w * takes[i].image_noise[n][g];
+        }
         out->noise[g] = 1.0 / weights;
+        for (size_t n = 0; n < LTP_IMAGES; n++)
+            out->image_noise[n][g] = quiet[n] / (weights * weights);
     }
     return LT_OK;
 }

@@ -10,6 +10,7 @@ typedef struct {
     lt_complex *response;          /* [bins]; time 0 of its inverse = first lag of the layout's response window */
     lt_complex *image[LTP_IMAGES]; /* [bins] or NULL */
     double noise[LTP_GRID_MAX];    /* in |response|^2 */
+    double image_noise[LTP_IMAGES][LTP_GRID_MAX];
     size_t grid_count;
 } ltp_average;
 

@@ -6,7 +6,7 @@
 
 #include <math.h>
 
-static const double half_width = 1.00725; /* 2^(1/96): a 1/48 octave about the frequency, so nearly a steady sine */
+static const double half_width = 1.001; /* as good as a steady sine, yet a few bins to average noise over */
 
 /* |X|^2 about hz. */
 static double power_at(const lt_complex *x, size_t bins, double bin_hz, double hz)
@@ -21,7 +21,7 @@ static double power_at(const lt_complex *x, size_t bins, double bin_hz, double h
     return to > from ? sum / (to - from) : 0.0;
 }
 
-double ltp_thd_percent(const ltp_average *a, const ltp_layout *l, const ltp_kernel *k, double hz, bool *noisy)
+double ltp_thd_percent(const ltp_average *a, const ltp_kernel *k, double hz, bool *noisy)
 {
     *noisy = false;
     if (a->image[0] == NULL || 2.0 * hz > k->to_hz)
@@ -31,14 +31,12 @@ double ltp_thd_percent(const ltp_average *a, const ltp_layout *l, const ltp_kern
      * amplitude^2 = |S|^2 f 4 / L. */
     const double fundamental =
         power_at(a->response, a->bins, bin_hz, hz) * k->power[ltp_grid_index(hz, k->grid_count)] * hz;
-    const double response_energy = l->response.energy;
     double sum = 0.0;
     double noise_sum = 0.0;
     for (int n = LTP_HARMONIC_FIRST; n <= LTP_HARMONIC_LAST && n * hz <= k->to_hz; n++) {
         const size_t g = ltp_grid_index(n * hz, k->grid_count);
-        const ltp_window *w = &l->image[n - LTP_HARMONIC_FIRST];
         const double drive = k->power[g] * n * hz;
-        const double noise = a->noise[g] * w->energy / response_energy;
+        const double noise = a->image_noise[n - LTP_HARMONIC_FIRST][g];
         sum += drive * (power_at(a->image[n - LTP_HARMONIC_FIRST], a->bins, bin_hz, n * hz) - noise);
         noise_sum += drive * noise;
     }

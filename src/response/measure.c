@@ -63,7 +63,7 @@ static void fill_distortion(lt_response *r, const ltp_average *a, const ltp_take
     size_t noisy_count = 0;
     for (size_t i = 0; i < r->band_count; i++) {
         bool noisy = false;
-        r->bands[i].thd_percent = ltp_thd_percent(a, &t->layout, t->kernel, r->bands[i].band.exact_hz, &noisy);
+        r->bands[i].thd_percent = ltp_thd_percent(a, t->kernel, r->bands[i].band.exact_hz, &noisy);
         noisy_count += noisy ? 1 : 0;
     }
     if (noisy_count > 0)

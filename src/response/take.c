@@ -43,6 +43,9 @@ static void place_images(const ltp_structure *s, double rate_hz, ltp_layout *l)
         w.fade_in = frames_of(0.7 * before_s, rate_hz);
         w.fade_out = frames_of(0.2 * after_s, rate_hz);
         l->image[n - LTP_HARMONIC_FIRST] = w;
+        /* Between the end of the image before (image_after of the distance later) and the start of this one. */
+        l->image_quiet[n - LTP_HARMONIC_FIRST] =
+            window_between(at_s - (1.0 - image_after) * earlier_s, at_s - before_s, rate_hz);
     }
 }
 
@@ -86,8 +89,10 @@ void ltp_layout_make(const ltp_structure *s, double rate_hz, const lt_response_o
     set_energy(&out->response);
     set_energy(&out->before);
     set_energy(&out->after);
-    for (size_t i = 0; i < LTP_IMAGES; i++)
+    for (size_t i = 0; i < LTP_IMAGES; i++) {
         set_energy(&out->image[i]);
+        set_energy(&out->image_quiet[i]);
+    }
     size_t longest = out->response.count;
     for (size_t i = 0; i < LTP_IMAGES; i++)
         longest = out->image[i].count > longest ? out->image[i].count : longest;
@@ -107,37 +112,50 @@ static void cut_window(const ltp_window *w, const ltp_kernel *k, const double *h
     }
 }
 
-/* The larger of both sides, per point of the grid: noise that came or went counts in full. */
-static void measure_noise(ltp_take *t, const ltp_layout *l, const ltp_kernel *k, const double *h, ptrdiff_t centre,
-                          lt_rfft *fft, double *x, lt_complex *spectrum, double *power)
+/* What the filling of a take works with. */
+typedef struct {
+    const ltp_layout *l;
+    const ltp_kernel *k;
+    const double *h;
+    ptrdiff_t centre;
+    lt_rfft *fft;
+    double *x, *power;
+    lt_complex *spectrum;
+} filler;
+
+static void transform_window(const filler *f, const ltp_window *w, lt_complex *out)
+{
+    cut_window(w, f->k, f->h, f->centre, f->x);
+    lt_rfft_forward_padded(f->fft, f->x, w->count, out);
+}
+
+/* Noise that a window of the given energy would hold, from one that holds nothing else. The larger of this and what is
+ * in noise[] stays: noise that came or went counts in full. */
+static void measure_noise(const filler *f, const ltp_window *quiet, double energy, double *noise)
 {
     static const double half_width = 1.122462; /* 2^(1/6) */
-    const ltp_window *sides[] = {&l->before, &l->after};
-    const double bin_hz = k->rate_hz / (double)l->n;
-    const double energy = l->response.energy;
-    for (size_t side = 0; side < LTP_COUNT(sides); side++) {
-        if (sides[side]->count == 0)
-            continue;
-        cut_window(sides[side], k, h, centre, x);
-        lt_rfft_forward_padded(fft, x, sides[side]->count, spectrum);
-        const double scale = energy / sides[side]->energy;
-        for (size_t i = 0; i < l->bins; i++)
-            power[i] = scale * lt_complex_power(spectrum[i]);
-        for (size_t i = 0; i < k->grid_count; i++) {
-            const double hz = ltp_grid_band(i).exact_hz;
-            t->noise[i] = fmax(t->noise[i], ltp_band_mean(power, l->bins, bin_hz, hz / half_width, hz * half_width));
-        }
+    if (quiet->count == 0 || !(quiet->energy > 0.0))
+        return;
+    transform_window(f, quiet, f->spectrum);
+    const double bin_hz = f->k->rate_hz / (double)f->l->n;
+    const double scale = energy / quiet->energy;
+    for (size_t i = 0; i < f->l->bins; i++)
+        f->power[i] = scale * lt_complex_power(f->spectrum[i]);
+    for (size_t i = 0; i < f->k->grid_count; i++) {
+        const double hz = ltp_grid_band(i).exact_hz;
+        noise[i] = fmax(noise[i], ltp_band_mean(f->power, f->l->bins, bin_hz, hz / half_width, hz * half_width));
     }
 }
 
 lt_status ltp_take_fill(ltp_take *t, const ltp_layout *l, const ltp_kernel *k, const double *h, ptrdiff_t centre,
                         lt_rfft *fft, lt_error *err)
 {
-    double *x = ltp_alloc(l->n, sizeof *x);
-    double *power = ltp_alloc(l->bins, sizeof *power);
-    lt_complex *spectrum = ltp_alloc(l->bins, sizeof *spectrum);
+    filler f = {.l = l, .k = k, .h = h, .centre = centre, .fft = fft};
+    f.x = ltp_alloc(l->n, sizeof *f.x);
+    f.power = ltp_alloc(l->bins, sizeof *f.power);
+    f.spectrum = ltp_alloc(l->bins, sizeof *f.spectrum);
     t->response = ltp_alloc(l->bins, sizeof *t->response);
-    bool ok = x != NULL && power != NULL && spectrum != NULL && t->response != NULL;
+    bool ok = f.x != NULL && f.power != NULL && f.spectrum != NULL && t->response != NULL;
     for (size_t i = 0; i < LTP_IMAGES; i++)
         if (l->image[i].count > 0) {
             t->image[i] = ltp_alloc(l->bins, sizeof *t->image[i]);
@@ -145,19 +163,20 @@ lt_status ltp_take_fill(ltp_take *t, const ltp_layout *l, const ltp_kernel *k, c
         }
     if (ok) {
         t->centre = (double)centre;
+        transform_window(&f, &l->response, t->response);
         memset(t->noise, 0, sizeof t->noise);
-        cut_window(&l->response, k, h, centre, x);
-        lt_rfft_forward_padded(fft, x, l->response.count, t->response);
+        measure_noise(&f, &l->before, l->response.energy, t->noise);
+        measure_noise(&f, &l->after, l->response.energy, t->noise);
+        memset(t->image_noise, 0, sizeof t->image_noise);
         for (size_t i = 0; i < LTP_IMAGES; i++)
             if (l->image[i].count > 0) {
-                cut_window(&l->image[i], k, h, centre, x);
-                lt_rfft_forward_padded(fft, x, l->image[i].count, t->image[i]);
+                transform_window(&f, &l->image[i], t->image[i]);
+                measure_noise(&f, &l->image_quiet[i], l->image[i].energy, t->image_noise[i]);
             }
-        measure_noise(t, l, k, h, centre, fft, x, spectrum, power);
     }
-    ltp_free(x);
-    ltp_free(power);
-    ltp_free(spectrum);
+    ltp_free(f.x);
+    ltp_free(f.power);
+    ltp_free(f.spectrum);
     return ok ? LT_OK : ltp_fail_nomem(err, "an impulse response");
 }
 

@@ -18,9 +18,10 @@ typedef struct {
 /** Windows on the deconvolved recording. */
 typedef struct {
     ltp_window response;
-    ltp_window image[LTP_IMAGES]; /* harmonics 2 .. 5; count 0 = there is none */
-    ltp_window before, after;     /* noise on both sides of the response; count 0 = no room */
-    size_t n, bins;               /* FFT size for all of them */
+    ltp_window image[LTP_IMAGES];       /* harmonics 2 .. 5; count 0 = there is none */
+    ltp_window image_quiet[LTP_IMAGES]; /* noise just before each image */
+    ltp_window before, after;           /* noise on both sides of the response; count 0 = no room */
+    size_t n, bins;                     /* FFT size for all of them */
 } ltp_layout;
 
 void ltp_layout_make(const ltp_structure *s, double rate_hz, const lt_response_options *opt, ltp_layout *out);
@@ -32,8 +33,9 @@ typedef struct {
     double drift;         /* recorder's seconds per stimulus second, minus 1 */
     double centre;        /* lag that the windows were centred on, frames */
     lt_complex *response; /* [bins] */
-    lt_complex *image[LTP_IMAGES]; /* [bins] or NULL */
-    double noise[LTP_GRID_MAX];    /* noise in |response|^2, smooth over a third octave */
+    lt_complex *image[LTP_IMAGES];                /* [bins] or NULL */
+    double noise[LTP_GRID_MAX];                   /* noise in |response|^2, smooth over a third octave */
+    double image_noise[LTP_IMAGES][LTP_GRID_MAX]; /* ... in |image|^2 */
 } ltp_take;
 
 /** Cuts the windows out of h[kernel n] around lag `centre` and keeps their spectra. LT_E_NOMEM. */
