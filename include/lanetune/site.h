@@ -108,6 +108,8 @@ typedef struct {
     lt_talk_test *talk_test;
     lt_notes notes; /* of this file: its quality, why it was left out */
     bool usable;
+    bool delay_known; /* lane coupling: the recorder began with the playback */
+    bool shared;      /* lies in the counter's folder: what it points to belongs to the survey, lanes share it */
 } lt_recording;
 
 typedef struct {
@@ -123,6 +125,8 @@ typedef struct {
     lt_visit *visit;
     lt_survey_lane *lanes;
     size_t lane_count;
+    lt_recording *counter_recordings; /* owner of what the lanes' shared recordings point to */
+    size_t counter_recording_count;
 } lt_survey;
 
 typedef void (*lt_progress)(void *context, const char *what, double fraction); /* fraction in [0, 1] */
@@ -145,16 +149,20 @@ typedef struct {
     char date[32];
     double sweep_seconds, noise_seconds, talk_seconds;
     lt_scene_lane *lanes;
+    bool record_loop; /* record the path `loop` too */
     struct {
         double outbound_now_db, inbound_now_db; /* dial positions written to site.yaml */
+        lt_listening listening;
+        double property_line_m, property_line_dba; /* NaN = null in site.yaml */
     } now[LT_SCENE_LANES_MAX];
     size_t lane_count;
 } lt_scenario;
-/** Read SCENARIO.yaml; every field has a default (docs/virtual-lane.md lists them). */
+/** Read SCENARIO.yaml; every field has a default (docs/virtual-lane-scenario.md lists them). */
 LT_NODISCARD lt_status lt_scenario_load(const char *path, lt_scenario **out, lt_error *err);
 LT_NODISCARD lt_status lt_scenario_demo(lt_scenario **out, lt_error *err);
 void lt_scenario_free(lt_scenario *s);
-/** Make a site folder DIR with all recordings of the scenario. LT_E_ARG: DIR exists and is not empty. */
+/** Make a site folder DIR with all recordings of the scenario, and the true impulse responses in DIR/truth/. LT_E_ARG:
+ * DIR exists and is not empty; lanes that one visit cannot hold (they differ in rate, calibration or temperature). */
 LT_NODISCARD lt_status lt_scenario_record(const lt_scenario *s, const char *dir, lt_progress progress, void *context,
                                           lt_error *err);
 
