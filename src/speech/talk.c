@@ -150,19 +150,28 @@ static lt_status measure_spectra(const lt_signal *s, const span_list *spans, lt_
 
 /* ---- whole recording ---- */
 
+/* Mean squares of the activity and, about their own mean, of the pauses: what is left of an offset is no noise. */
 static two_sums split_power(const lt_signal *s, const span_list *spans)
 {
     const size_t step = 16;
-    two_sums sums = {0};
+    two_sums power = {0};
+    two_sums sum = {0};
     size_t k = 0;
+    size_t j = 0;
     for (size_t at = 0; at < s->count; at += step) {
         const size_t count = s->count - at < step ? s->count - at : step;
-        double power = 0.0;
-        for (size_t i = 0; i < count; i++)
-            power += s->samples[at + i] * s->samples[at + i];
-        share(spans, &k, (double)at, (double)(at + count), 0.0, power / (double)count, &sums);
+        double squares = 0.0;
+        double plain = 0.0;
+        for (size_t i = 0; i < count; i++) {
+            squares += s->samples[at + i] * s->samples[at + i];
+            plain += s->samples[at + i];
+        }
+        share(spans, &k, (double)at, (double)(at + count), 0.0, squares / (double)count, &power);
+        share(spans, &j, (double)at, (double)(at + count), 0.0, plain / (double)count, &sum);
     }
-    return sums;
+    if (power.pause_frames > 0.0)
+        power.pause = fmax(0.0, power.pause - sum.pause * sum.pause / sum.pause_frames);
+    return power;
 }
 
 static void add_notes(const lt_signal *raw, double mean, const two_sums *sums, lt_talk_test *out)

@@ -1,0 +1,4 @@
+/* SPDX-License-Identifier: MIT
+ * Tests of the speech layer. */
+#define SUITES(X) X(speech_sii) X(speech_p56) X(speech_talk)
+#include "suite.h"
