@@ -67,7 +67,7 @@ static void response_facts(ltp_textbuf *b, const lt_response *r)
     ltp_text_add(b, " to ");
     number_and(b, r->to_hz, 0, " Hz");
     ltp_text_format(b, ", %u sweep%s\n", r->repeats, r->repeats == 1 ? "" : "s averaged");
-    ltp_text_row(b, "clock drift", r->drift_ppm, 1, "ppm (positive: the recording is longer than what was played)");
+    ltp_text_row(b, "clock drift", r->drift_ppm, 1, "ppm (positive: the recording is the longer one)");
     ltp_text_row(b, "early decay EDT", r->edt_s, 3, "s");
     ltp_text_row(b, "decay T20", r->t20_s, 3, "s");
     ltp_text_row(b, "clarity C50", r->c50_db, 1, "dB");

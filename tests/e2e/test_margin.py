@@ -28,7 +28,7 @@ def growth_onset_db(h, low=-40.0, high=40.0):
 
     def grows(db):
         k = 10 ** (db / 20)
-        y = np.zeros(60 * len(h))
+        y = np.zeros(block * (60 * len(h) // block))
         y[0] = 1.0
         for n in range(0, len(y) - block, block):
             for t in taps:

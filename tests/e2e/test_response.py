@@ -143,7 +143,7 @@ class Response(Case):
         y = np.convolve(played, self.h)
         rec = write_wav(self.dir / "rec.wav", y + 1e-5 * self.rng.standard_normal(len(y)), RATE)
         result = self.json("response", rec, "--stimulus", stim)["result"]
-        self.assertGreaterEqual(self.check_bands(result, self.h, 0.3), 15)
+        self.assertGreaterEqual(self.check_bands(result, self.h, 0.3, above_snr=25.0), 12)
         self.assertAlmostEqual(result["delay_ms"], 2.5, delta=0.06)
 
     def test_recordings_that_prove_nothing(self):

@@ -1,0 +1,6 @@
+/* SPDX-License-Identifier: MIT
+ * Tests of the report layer; the surveys made by hand are built in here once for all of its files. */
+#include "report_fixture.c"
+
+#define SUITES(X) X(report_json) X(report_text)
+#include "suite.h"
