@@ -18,6 +18,9 @@
 /* Size in user units; the page scales a drawing to its column. Wide ones stand two in a row, small ones three. */
 enum { LTP_CHART_WIDE = 480, LTP_CHART_WIDE_HEIGHT = 250, LTP_CHART_SMALL = 360, LTP_CHART_SMALL_HEIGHT = 190 };
 
+/* Room for a free text in a chart, in Latin letters. */
+enum { LTP_WORD_COLUMNS = 14 };
+
 typedef enum {
     LTP_CHART_SPEECH_EAR,
     LTP_CHART_SPEECH_OPERATOR,
@@ -60,7 +63,7 @@ void ltp_chart_axis_hz(ltp_charts *c, double from_hz, double to_hz);
 /** Vertical range in steps of `step`, and the unit in small print above the axis. */
 void ltp_chart_axis_y(ltp_charts *c, double from, double to, double step, const char *unit);
 /** A label at x, y: align is left, right or center; `ours` is text of this program without quotes or markup, a free
- * text (NULL: none) follows it, at most 18 characters. */
+ * text (NULL: none) follows it, cut to LTP_WORD_COLUMNS. */
 void ltp_chart_label(ltp_charts *c, double x, double y, const char *align, const char *colour, const char *ours,
                      const char *free_text);
 /** Name of a condition ("": lane empty) at a place given in parts of the plot. */

@@ -144,7 +144,7 @@ static void add_text(const ltp_charts *c, ltp_textbuf *out, span s)
         token = token && j > i + 2 && s.bytes - j >= 2 && s.text[j] == '@' && s.text[j + 1] == '@' &&
                 number < c->word_count;
         if (token) {
-            ltp_text_add_escaped_part(out, c->words[number], 18);
+            ltp_text_add_escaped_part(out, c->words[number], LTP_WORD_COLUMNS);
             i = j + 1;
         } else {
             ltp_text_add_bytes(out, s.text + i, 1);

@@ -201,7 +201,7 @@ static void draw(ltp_charts *c, const ltp_lane_view *v, const loop_curve *curves
         }
         ltp_text_add(&c->script, "EOD\n");
         if (count > 1)
-            ltp_chart_key(c, k, k, curves[k].name);
+            ltp_chart_key(c, 0.62, k, curves[k].name);
     }
     for (size_t k = count; k-- > 0;)
         ltp_text_format(&c->script, "%s$l%zu using 1:2 with lines %s notitle", k + 1 == count ? "plot " : ", ", k,

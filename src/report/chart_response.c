@@ -146,7 +146,7 @@ static void add_panel(ltp_charts *c, const ltp_lane_view *v, ltp_chart_kind kind
     for (size_t k = 0; k < set.count; k++) {
         add_data(c, set.curves[k], k, shift_db, bottom);
         if (set.count > 1)
-            ltp_chart_key(c, k, k, set.names[k]);
+            ltp_chart_key(c, 0.44, k, set.names[k]);
     }
     ltp_text_add(&c->script, "plot $r0 using 1:3 with filledcurves y=");
     ltp_chart_value(c, bottom);

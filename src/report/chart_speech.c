@@ -79,15 +79,18 @@ static void to_band_levels(picture *p)
 
 static void find_range(const picture *p, double *bottom, double *top)
 {
-    double highest = -INFINITY;
+    double highest = -INFINITY, lowest = INFINITY;
     for (size_t i = 0; i < LT_SPEECH_BANDS; i++) {
         const double levels[] = {p->after_db[i] + 15.0, p->before_db[i], p->noise_db[i]};
-        for (size_t k = 0; k < 3; k++)
-            if (lt_is_known(levels[k]) && fabs(levels[k]) < 1000.0)
-                highest = fmax(highest, levels[k]);
+        for (size_t k = 0; k < 3; k++) {
+            if (!lt_is_known(levels[k]) || fabs(levels[k]) > 1000.0)
+                continue;
+            highest = fmax(highest, levels[k]);
+            lowest = fmin(lowest, levels[k]);
+        }
     }
     *top = 10.0 * ceil((highest + 2.0) / 10.0);
-    *bottom = *top - 70.0;
+    *bottom = fmax(*top - 80.0, 10.0 * floor((lowest - 8.0) / 10.0));
 }
 
 /* The 30 dB range of speech, 15 dB either side of its level, as far as it lies above what hides it (ANSI S3.5, band

@@ -197,7 +197,7 @@ static void add_percentiles(ltp_charts *c, const lt_levels *l, double seconds, d
         ltp_chart_value(c, levels[i]);
         ltp_text_format(&c->script, " nohead front lc rgb '" LTP_INK "' lw 1.2 dt %s\nset label '%s ",
                         i == 0   ? "(9,4)"
-                        : i == 1 ? "1"
+                        : i == 1 ? "solid"
                                  : "(2,3)",
                         names[i]);
         ltp_text_number(&c->script, levels[i], 0);

@@ -7,6 +7,9 @@
 #define REPLACEMENT "\xEF\xBF\xBD" /* U+FFFD */
 #define ELLIPSIS "\xE2\x80\xA6"    /* U+2026 */
 
+/* From here on characters are taken for wide ones (Hangul Jamo is the first such block). */
+enum { FIRST_WIDE = 0x1100 };
+
 /* Bytes of the UTF-8 character at s (a NUL ends the text): 1 to 4, or 0 if it is none. *code gets its number. */
 static size_t decode(const char *s, uint32_t *code)
 {
@@ -67,16 +70,18 @@ static const char *reference_of(uint32_t c)
     }
 }
 
-void ltp_text_add_escaped_part(ltp_textbuf *b, const char *s, size_t characters)
+void ltp_text_add_escaped_part(ltp_textbuf *b, const char *s, size_t columns)
 {
     bool was_space = false;
-    for (size_t done = 0; *s != '\0'; done++) {
-        if (done == characters) {
+    for (size_t done = 0; *s != '\0';) {
+        uint32_t c = 0;
+        const size_t length = decode(s, &c);
+        const size_t width = c >= FIRST_WIDE ? 2 : 1;
+        if (columns - done < width) {
             ltp_text_add(b, ELLIPSIS);
             return;
         }
-        uint32_t c = 0;
-        const size_t length = decode(s, &c);
+        done += width;
         const bool control = length > 0 && is_control(c);
         const char *reference = length > 0 ? reference_of(c) : REPLACEMENT;
         if (control && !was_space)

@@ -4,8 +4,6 @@
 
 #include "base/alloc.h"
 
-#include <string.h>
-
 static void put_head(ltp_textbuf *b, const lt_survey *s)
 {
     /* The page may load nothing: its own style and drawings are all there is. */
@@ -110,24 +108,10 @@ static void put_charts(ltp_textbuf *b, ltp_charts *charts, const ltp_lane_view *
     ltp_html_evidence(b, v, put_figures(b, charts, v->index, LTP_CHART_FIRST_SMALL, LTP_CHART_KINDS));
 }
 
-/* Many sentences are printed smaller, so that a lane keeps to its two pages. */
-static bool is_wordy(const lt_tune_result *r)
-{
-    enum { USUAL_BYTES = 1600 };
-    size_t bytes = 0;
-    for (size_t i = 0; i < r->advice_count && i < LT_ADVICE_MAX; i++)
-        bytes += strlen(r->advice[i]);
-    for (size_t i = 0; i < r->assumptions.count && i < LT_NOTES_MAX; i++)
-        bytes += strlen(r->assumptions.items[i].message);
-    for (size_t i = 0; i < r->warnings.count && i < LT_NOTES_MAX; i++)
-        bytes += strlen(r->warnings.items[i].message);
-    return bytes > USUAL_BYTES;
-}
-
 static void put_lane(ltp_textbuf *b, const lt_survey *s, const lt_tune_result *results, ltp_charts *charts, size_t i)
 {
     const ltp_lane_view v = ltp_lane_view_of(s, results, i);
-    ltp_text_format(b, "<section class=\"lane%s\" id=\"lane-%zu\">\n", is_wordy(v.result) ? " dense" : "", i + 1);
+    ltp_text_format(b, "<section class=\"lane%s\" id=\"lane-%zu\">\n", ltp_is_wordy(v.result) ? " dense" : "", i + 1);
     ltp_html_answer(b, &v);
     ltp_html_limits(b, &v);
     put_charts(b, charts, &v);

@@ -170,9 +170,22 @@ static void put_bands(ltp_textbuf *b, const ltp_lane_view *v)
     ltp_text_add(b, "</tbody></table>\n</details>\n");
 }
 
+bool ltp_is_wordy(const lt_tune_result *r)
+{
+    enum { USUAL_BYTES = 1600 };
+    size_t bytes = 0;
+    for (size_t i = 0; i < r->advice_count && i < LT_ADVICE_MAX; i++)
+        bytes += strlen(r->advice[i]);
+    for (size_t i = 0; i < r->assumptions.count && i < LT_NOTES_MAX; i++)
+        bytes += strlen(r->assumptions.items[i].message);
+    for (size_t i = 0; i < r->warnings.count && i < LT_NOTES_MAX; i++)
+        bytes += strlen(r->warnings.items[i].message);
+    return bytes > USUAL_BYTES;
+}
+
 void ltp_html_evidence(ltp_textbuf *b, const ltp_lane_view *v, size_t figures)
 {
-    const size_t in_last_row = figures % 3;
+    const size_t in_last_row = ltp_is_wordy(v->result) ? 2 : figures % 3;
     if (in_last_row == 1) { /* room for two beside the last chart */
         ltp_text_add(b, "<div class=\"beside\">\n");
         put_conditions(b, v);

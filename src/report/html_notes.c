@@ -61,30 +61,44 @@ static void put_short(ltp_textbuf *b, const char *code, bool assumption)
     ltp_text_add(b, assumption ? " assumed" : "");
 }
 
+enum { DOUBTS_NAMED = 2 };
+
+typedef struct {
+    const char *named[DOUBTS_NAMED]; /* codes that were written out */
+    size_t count;                    /* notes that concern the number, the named ones included */
+} doubts;
+
 static void put_doubts_of(ltp_textbuf *b, const ltp_lane_view *v, const lt_notes *notes, bool assumption, size_t first,
-                          unsigned about, size_t *shown)
+                          unsigned about, doubts *d)
 {
+    size_t named = d->count < DOUBTS_NAMED ? d->count : DOUBTS_NAMED;
     for (size_t i = 0; i < notes->count && i < LT_NOTES_MAX; i++) {
-        if ((subject_of(notes->items[i].code) & about) == 0)
+        const char *code = notes->items[i].code;
+        if ((subject_of(code) & about) == 0)
             continue;
-        ltp_text_add(b, *shown == 0 ? "<span class=\"doubt\">(" : "; ");
+        d->count++;
+        bool known = named == DOUBTS_NAMED;
+        for (size_t k = 0; k < named; k++)
+            known = known || strcmp(d->named[k], code) == 0;
+        if (known)
+            continue;
+        ltp_text_add(b, named == 0 ? "<span class=\"doubt\">(" : "; ");
         ltp_text_format(b, "<a href=\"#l%zu-note-%zu\">", v->index + 1, first + i);
-        if (*shown < 2)
-            put_short(b, notes->items[i].code, assumption);
-        else
-            ltp_text_format(b, "note %zu", first + i);
+        put_short(b, code, assumption);
         ltp_text_add(b, "</a>");
-        ++*shown;
+        d->named[named++] = code;
     }
 }
 
 void ltp_put_doubts(ltp_textbuf *b, const ltp_lane_view *v, unsigned about)
 {
     const lt_tune_result *r = v->result;
-    size_t shown = 0;
-    put_doubts_of(b, v, &r->assumptions, true, 1, about, &shown);
-    put_doubts_of(b, v, &r->warnings, false, r->assumptions.count + 1, about, &shown);
-    if (shown > 0)
+    doubts d = {0};
+    put_doubts_of(b, v, &r->assumptions, true, 1, about, &d);
+    put_doubts_of(b, v, &r->warnings, false, r->assumptions.count + 1, about, &d);
+    if (d.count > DOUBTS_NAMED)
+        ltp_text_add(b, "; see the notes below");
+    if (d.count > 0)
         ltp_text_add(b, ")</span>");
 }
 

@@ -3,6 +3,7 @@
  * charts, nothing broken in the middle, nothing hidden except tables that are folded away. */
 #include "report/html.h"
 
+/* clang-format off: a rule a line */
 static const char frame[] =
     ":root{--ink:#1b2327;--soft:#566269;--line:#d8dfe1;--wash:#f3f7f7;--accent:#00616c;--warn:#9c4006;--warnwash:#"
     "fdf4ec}\n"
@@ -79,8 +80,9 @@ static const char parts[] =
     "svg.chart{display:block;width:100%;height:auto;margin-top:4px;font-family:inherit}\n"
     "svg.chart text{paint-order:stroke;stroke:#fff;stroke-opacity:.75;stroke-width:3px;stroke-linejoin:round}\n"
     "figcaption{font-size:.875rem;line-height:1.45;color:var(--soft);margin-top:4px}\n"
-    ".beside{display:grid;grid-template-columns:repeat(2,minmax(0,1fr));gap:16px "
-    "32px;align-content:start;grid-column:span 2}\n"
+    ".beside{column-count:2;column-gap:32px;grid-column:span 2}\n"
+    ".beside>div,.fineprint>div{break-inside:avoid}\n"
+    ".beside>div+div{margin-top:16px}\n"
     ".small-charts h4+*{margin-top:6px}\n"
     ".missing{margin-top:8px;border:1px dashed var(--warn);border-radius:8px;padding:12px 16px}\n"
     ".fineprint{font-size:.9375rem}\n"
@@ -102,7 +104,8 @@ static const char narrow_and_print[] =
     "h1{font-size:1.9rem}\n"
     "h2{font-size:1.55rem}\n"
     ".lane,.closing{margin-top:52px}\n"
-    ".overview li,.dials,.outcomes,.columns,.charts,.small-charts,.beside{grid-template-columns:minmax(0,1fr)}\n"
+    ".overview li,.dials,.outcomes,.columns,.charts,.small-charts{grid-template-columns:minmax(0,1fr)}\n"
+    ".beside{column-count:1}\n"
     ".dial{padding:16px 18px}\n"
     ".move strong{font-size:3rem}\n"
     ".verdict{font-size:1.125rem}\n"
@@ -135,7 +138,10 @@ static const char narrow_and_print[] =
     ".small-charts{gap:10px 22px;margin-top:10px}\n"
     "h4{font-size:11px}\n"
     ".fineprint,.beside{font-size:10px;line-height:1.32}\n"
-    ".beside{gap:8px 22px}\n"
+    ".beside{column-gap:22px}\n"
+    ".beside>div+div{margin-top:8px}\n"
+    ".lane .fineprint{display:block;column-count:3;column-gap:22px}\n"
+    ".lane .fineprint>div{break-inside:auto;margin:0 0 8px}\n"
     "svg.chart{margin-top:1px}\n"
     "figcaption{font-size:9.5px;line-height:1.3;margin-top:1px}\n"
     ".closing{margin-top:12px;padding-top:6px;break-inside:avoid}\n"
@@ -151,6 +157,7 @@ static const char narrow_and_print[] =
     "figure,.dial,.outcome,tr,li,.missing,.columns>div{break-inside:avoid}\n"
     "details:not([open]){display:none}\n"
     "}\n";
+/* clang-format on */
 
 void ltp_html_style(ltp_textbuf *b)
 {
