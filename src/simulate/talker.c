@@ -150,9 +150,9 @@ static void band_levels(const whole_spectrum *w, double level_db[BANDS])
 /* Gains given at the bands' centres, straight lines between them along lg f. */
 static void apply_gains(const whole_spectrum *w, const double gain_db[BANDS])
 {
-    for (size_t k = 0; k < w->bins; k++) {
-        const double hz = (double)k * w->bin_hz;
-        const double place = hz > 0.0 ? 10.0 * log10(hz / 1000.0) - FIRST : 0.0;
+    w->spectrum[0] = (lt_complex){0.0, 0.0};
+    for (size_t k = 1; k < w->bins; k++) {
+        const double place = 10.0 * log10((double)k * w->bin_hz / 1000.0) - FIRST;
         const double clamped = fmin(fmax(place, 0.0), BANDS - 1.0);
         const int low = clamped >= BANDS - 1.0 ? BANDS - 2 : (int)clamped;
         const double db = gain_db[low] + (clamped - low) * (gain_db[low + 1] - gain_db[low]);
