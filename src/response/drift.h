@@ -13,6 +13,10 @@ typedef struct {
 /** From the two markers of a play. out->sigma is infinite where they are not both in the recording. */
 lt_status ltp_drift_from_markers(const lt_signal *recording, const lt_signal *stimulus, const ltp_structure *s,
                                  const ltp_play *play, ltp_drift *out, lt_error *err);
+/** From a noise-like stimulus: the delays of its blocks, one after the other. piece = what ltp_piece_cut() made with
+ * the drift `used`; the result includes that. */
+lt_status ltp_drift_from_blocks(const lt_signal *piece, const lt_signal *sweep, size_t before, double used,
+                                ltp_drift *out, lt_error *err);
 /** Two independent values into one, by their variances. */
 ltp_drift ltp_drift_combine(ltp_drift a, ltp_drift b);
 

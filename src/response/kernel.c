@@ -6,15 +6,16 @@
 #include "base/alloc.h"
 
 #include <math.h>
+#include <string.h>
 
 static const double in_band = 1e-5;       /* regularisation re |S|^2: 4e-5 dB */
 static const double rough_in_band = 1e-2; /* ... of a noise, whose spectrum has deep dips */
-static const double rough = 0.3;
-static const double out_of_band = 0.02; /* re |S|^2 at the band's edge */
-static const double lower_flank = 1.4;  /* H falls to 0 from from_hz to from_hz / this */
-static const double upper_flank = 1.12; /* ... and from to_hz to to_hz times this, at most 0.5 rate */
-static const double edge_drop_db = 9.0; /* the band ends where |S|^2 falls so much within half an octave */
-static const double bottom_db = -60.0;  /* ... or so far below the loudest octave */
+static const double rough = 0.3;          /* variance of |S|^2 from here on: a noise */
+static const double out_of_band = 0.02;   /* re |S|^2 at the band's edge */
+static const double lower_flank = 1.4;    /* H falls to 0 from from_hz to from_hz / this */
+static const double upper_flank = 1.12;   /* ... and from to_hz to to_hz times this, at most 0.5 rate */
+static const double edge_drop_db = 9.0;   /* the band ends where |S|^2 falls so much within half an octave */
+static const double bottom_db = -60.0;    /* ... or so far below the loudest octave */
 enum { EDGE_STEPS = LTP_GRID_FRACTION / 2 };
 
 double ltp_band_limit(double from_hz, double to_hz, double rate_hz, double hz)
@@ -87,28 +88,44 @@ static double roughness_of(const ltp_kernel *k, const double *power)
     return n > 0 ? sum / (double)n : 1.0;
 }
 
+bool ltp_kernel_is_rough(const ltp_kernel *k)
+{
+    return k->roughness > rough;
+}
+
+double ltp_kernel_floor(const ltp_kernel *k, double hz)
+{
+    if (hz < k->from_hz)
+        return out_of_band * k->low_edge;
+    return hz > k->to_hz ? out_of_band * k->high_edge : 0.0;
+}
+
 /* Turns S, which inverse[] holds, into the inverse. |S|^2 between the points of the grid is not needed: the
  * regularisation may have steps of half a decibel. */
 static void make_inverse(ltp_kernel *k, const double *power)
 {
     const double bin_hz = k->rate_hz / (double)k->n;
-    const double share = k->roughness > rough ? rough_in_band : in_band;
-    const double low_edge = out_of_band * k->power[ltp_grid_index(k->from_hz * 1.03, k->grid_count)];
-    const double high_edge = out_of_band * k->power[ltp_grid_index(k->to_hz / 1.03, k->grid_count)];
+    const double share = ltp_kernel_is_rough(k) ? rough_in_band : in_band;
     ltp_grid_walk walk = {.count = k->grid_count};
     for (size_t i = 0; i < k->bins; i++) {
         const double hz = (double)i * bin_hz;
         const double limit = ltp_band_limit(k->from_hz, k->to_hz, k->rate_hz, hz);
-        double floor_power = 0.0;
-        if (hz < k->from_hz)
-            floor_power = low_edge;
-        else if (hz > k->to_hz)
-            floor_power = high_edge;
         const double smooth = k->power[ltp_grid_step(&walk, hz)];
-        const double den = fmax(power[i] + share * smooth, floor_power);
+        const double den = fmax(power[i] + share * smooth, ltp_kernel_floor(k, hz));
         const double scale = den > 0.0 ? limit / den : 0.0;
         k->inverse[i] = (lt_complex){k->inverse[i].re * scale, -k->inverse[i].im * scale};
     }
+}
+
+/* A noise needs S itself later. */
+static bool keep_stimulus(ltp_kernel *k)
+{
+    if (!ltp_kernel_is_rough(k))
+        return true;
+    k->stimulus = ltp_alloc(k->bins, sizeof *k->stimulus);
+    if (k->stimulus != NULL)
+        memcpy(k->stimulus, k->inverse, k->bins * sizeof *k->stimulus);
+    return k->stimulus != NULL;
 }
 
 lt_status ltp_kernel_create(const lt_signal *sweep, size_t before, size_t after, double highest_hz, ltp_kernel **out,
@@ -141,8 +158,15 @@ lt_status ltp_kernel_create(const lt_signal *sweep, size_t before, size_t after,
     find_band(k);
     k->to_hz = fmin(k->to_hz, highest_hz);
     k->roughness = roughness_of(k, power);
+    k->low_edge = k->power[ltp_grid_index(k->from_hz * 1.03, k->grid_count)];
+    k->high_edge = k->power[ltp_grid_index(k->to_hz / 1.03, k->grid_count)];
+    const bool ok = keep_stimulus(k);
     make_inverse(k, power);
     ltp_free(power);
+    if (!ok) {
+        ltp_kernel_free(k);
+        return ltp_fail_nomem(err, "the deconvolution");
+    }
     *out = k;
     return LT_OK;
 }
@@ -153,6 +177,7 @@ void ltp_kernel_free(ltp_kernel *k)
         return;
     lt_rfft_free(k->fft);
     ltp_free(k->inverse);
+    ltp_free(k->stimulus);
     ltp_free(k->work);
     ltp_free(k);
 }

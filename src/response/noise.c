@@ -22,7 +22,7 @@ lt_noise_options lt_noise_default_options(void)
                               .rate_hz = 48000.0,
                               .seconds = 10.0,
                               .rms_dbfs = -20.0,
-                              .from_hz = 50.0,
+                              .from_hz = 40.0,
                               .to_hz = 18000.0,
                               .seed = 1};
 }

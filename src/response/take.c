@@ -180,6 +180,31 @@ lt_status ltp_take_fill(ltp_take *t, const ltp_layout *l, const ltp_kernel *k, c
     return ok ? LT_OK : ltp_fail_nomem(err, "an impulse response");
 }
 
+lt_status ltp_take_solve(ltp_take *t, const ltp_layout *l, ltp_kernel *k, const lt_signal *piece, ptrdiff_t centre,
+                         lt_rfft *fft, lt_error *err)
+{
+    const ltp_window *w = &l->response;
+    double *h = ltp_alloc(l->n, sizeof *h);
+    t->response = ltp_alloc(l->bins, sizeof *t->response);
+    lt_status st = h == NULL || t->response == NULL ? ltp_fail_nomem(err, "an impulse response") : LT_OK;
+    if (st == LT_OK)
+        st = ltp_kernel_solve(k, piece->samples, piece->count, centre + w->first, w->count, h, t->noise, err);
+    if (st == LT_OK) {
+        t->centre = (double)centre;
+        for (size_t i = 0; i < w->count; i++)
+            h[i] *= window_gain(w, i);
+        lt_rfft_forward_padded(fft, h, w->count, t->response);
+        for (size_t i = 0; i < l->bins; i++) {
+            const double gain = ltp_band_limit(k->from_hz, k->to_hz, k->rate_hz, (double)i * k->rate_hz / (double)l->n);
+            t->response[i] = (lt_complex){gain * t->response[i].re, gain * t->response[i].im};
+        }
+        for (size_t g = 0; g < k->grid_count; g++)
+            t->noise[g] *= w->energy;
+    }
+    ltp_free(h);
+    return st;
+}
+
 void ltp_take_clear(ltp_take *t)
 {
     ltp_free(t->response);

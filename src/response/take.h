@@ -41,6 +41,9 @@ typedef struct {
 /** Cuts the windows out of h[kernel n] around lag `centre` and keeps their spectra. LT_E_NOMEM. */
 lt_status ltp_take_fill(ltp_take *t, const ltp_layout *l, const ltp_kernel *k, const double *h, ptrdiff_t centre,
                         lt_rfft *fft, lt_error *err);
+/** The same for a rough stimulus: least squares on piece[count] instead. */
+lt_status ltp_take_solve(ltp_take *t, const ltp_layout *l, ltp_kernel *k, const lt_signal *piece, ptrdiff_t centre,
+                         lt_rfft *fft, lt_error *err);
 void ltp_take_clear(ltp_take *t);
 /** Delays the spectra of a take; its centre follows, so that the lags stay true. */
 void ltp_take_move(ltp_take *t, size_t n, double frames);

@@ -24,6 +24,12 @@ static double duration_s(const lt_signal *s)
     return (double)s->count / s->rate_hz;
 }
 
+static lt_signal reference_sweep(const ltp_takes *t)
+{
+    const ltp_span *s = &t->structure.sweeps[0];
+    return (lt_signal){t->stimulus->samples + s->first, s->count, t->stimulus->rate_hz};
+}
+
 static lt_status check_recording(const ltp_takes *t, size_t i, lt_error *err)
 {
     const lt_signal *r = t->recordings[i];
@@ -93,8 +99,7 @@ static lt_status prepare(ltp_takes *t, const lt_response_options *opt, lt_error 
     size_t before = 0;
     size_t after = 0;
     piece_room(t, &before, &after);
-    const ltp_span *s = &t->structure.sweeps[0];
-    const lt_signal sweep = {t->stimulus->samples + s->first, s->count, t->stimulus->rate_hz};
+    const lt_signal sweep = reference_sweep(t);
     st = ltp_kernel_create(&sweep, before, after, highest_hz, &t->kernel, err);
     if (st == LT_OK)
         st = lt_rfft_create(t->layout.n, &t->fft, err);
@@ -117,6 +122,23 @@ static ptrdiff_t strongest_lag(const ltp_kernel *k, const double *h)
         }
     }
     return best;
+}
+
+/* Drift where the stimulus has no markers. */
+static lt_status drift_without_markers(ltp_takes *t, const lt_signal *recording, const ltp_play *play, double used,
+                                       ltp_drift *out, lt_error *err)
+{
+    *out = (ltp_drift){.drift = used, .sigma = INFINITY};
+    if (!ltp_kernel_is_rough(t->kernel))
+        return LT_OK;
+    const lt_signal sweep = reference_sweep(t);
+    double zero_s = play->start_s + (double)t->structure.sweeps[0].first / t->stimulus->rate_hz * (1.0 + used);
+    lt_signal *piece = NULL;
+    lt_status st = ltp_piece_cut(recording, &zero_s, used, t->kernel, &piece, err);
+    if (st == LT_OK)
+        st = ltp_drift_from_blocks(piece, &sweep, t->kernel->before, used, out, err);
+    lt_signal_free(piece);
+    return st;
 }
 
 /* Deconvolves the sweeps first .. end - 1 of t->items, all of one play. */
@@ -142,10 +164,11 @@ static lt_status fill_takes(ltp_takes *t, const ltp_play *play, size_t first, do
         if (st != LT_OK)
             return st;
         ltp_kernel_apply(t->kernel, piece->samples, piece->count, h);
-        lt_signal_free(piece);
         if (i == first)
             centre = strongest_lag(t->kernel, h);
-        st = ltp_take_fill(take, &t->layout, t->kernel, h, centre, t->fft, err);
+        st = ltp_kernel_is_rough(t->kernel) ? ltp_take_solve(take, &t->layout, t->kernel, piece, centre, t->fft, err)
+                                            : ltp_take_fill(take, &t->layout, t->kernel, h, centre, t->fft, err);
+        lt_signal_free(piece);
         if (st != LT_OK)
             return st;
         /* All sweeps of a play onto the same fraction of a frame. */
@@ -202,6 +225,9 @@ static lt_status take_play(ltp_takes *t, size_t recording, size_t play_index, co
         return LT_OK;
     ltp_drift markers;
     lt_status st = ltp_drift_from_markers(r, t->stimulus, &t->structure, play, &markers, err);
+    const bool marked = isfinite(markers.sigma);
+    for (int round = 0; st == LT_OK && !marked && round < ROUNDS; round++)
+        st = drift_without_markers(t, r, play, markers.drift, &markers, err);
     *drift = markers;
     for (int round = 0; st == LT_OK && round < ROUNDS; round++) {
         const double used = drift->drift;
