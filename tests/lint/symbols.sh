@@ -15,4 +15,7 @@ for lib in "$@"; do
             print "call: " o " " $2; e = 1 }
         END { exit e }' || bad=1
 done
+# One program links all layers: no name twice.
+twice=$(for lib in "$@"; do nm -g --defined-only "$lib" | awk 'NF == 3 { print $3 }'; done | sort | uniq -d)
+[ -z "$twice" ] || { echo "defined twice: $twice"; bad=1; }
 exit $bad
