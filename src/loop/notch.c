@@ -13,14 +13,16 @@
 
 enum { CELLS_PER_OCTAVE = 192, CELLS_MAX = 16 * CELLS_PER_OCTAVE, BRIDGE_CELLS = 16 /* 1/12 octave */ };
 static const double lowest_hz = 16.0;
-static const double step_db = 0.25;    /* of the reduction tried */
-static const double cut_step_db = 0.5; /* of the notches proposed */
-static const double charge_db = 1.0;   /* a notch must promise this much to be set up at all */
+static const double step_db = 0.25;        /* of the reduction tried */
+static const double cut_step_db = 0.5;     /* of the notches proposed */
+static const double charge_db = 1.0;       /* a notch must promise this much to be set up at all */
+static const double rounding = 1.0 + 1e-6; /* of the fractions in the cosine at low frequencies */
 static const double qs[] = {3.2, 4.0, 5.0, 6.3, 8.0, 10.0, 12.5, 16.0, 20.0, 25.0, 30.0};
 
 typedef struct {
     double hz[CELLS_MAX];
-    double level_db[CELLS_MAX]; /* largest |L| in the cell, -INFINITY where none */
+    double cosine[CELLS_MAX]; /* of the angular frequency */
+    double power[CELLS_MAX];  /* largest |L|^2 in the cell, 0 where none */
     size_t count;
     double rate_hz;
 } cells;
@@ -40,53 +42,63 @@ static void fill_cells(cells *c, const lt_loop *l)
         const size_t cell = (size_t)(log2(hz / lowest_hz) * CELLS_PER_OCTAVE);
         if (cell >= CELLS_MAX)
             break;
-        const double level = lt_db_from_power(lt_complex_power(l->spectrum[k]));
-        if (level > c->level_db[cell]) {
-            c->level_db[cell] = level;
+        const double power = lt_complex_power(l->spectrum[k]);
+        if (power > c->power[cell]) {
+            c->power[cell] = power;
             c->hz[cell] = hz;
         }
         c->count = cell + 1 > c->count ? cell + 1 : c->count;
     }
 }
 
-static double notch_db(const lt_notch *n, double hz, double rate_hz)
+/* |H|^2 of a biquad as a fraction of two quadratics in the cosine: above = n0 + n1 cos + n2 cos^2, and below alike. */
+typedef struct {
+    double above[3], below[3];
+} magnitude;
+
+static magnitude magnitude_of(const lt_notch *n, double rate_hz)
 {
     const lt_biquad b = lt_biquad_peaking(n->hz, n->q, -n->cut_db, rate_hz);
-    return lt_db_from_power(lt_complex_power(lt_biquad_response(&b, hz, rate_hz)));
+    return (magnitude){
+        .above = {(b.b0 - b.b2) * (b.b0 - b.b2) + b.b1 * b.b1, 2.0 * b.b1 * (b.b0 + b.b2), 4.0 * b.b0 * b.b2},
+        .below = {(1.0 - b.a2) * (1.0 - b.a2) + b.a1 * b.a1, 2.0 * b.a1 * (1.0 + b.a2), 4.0 * b.a2}};
 }
 
-static size_t highest(const cells *c, const double *level_db)
+static double quadratic(const double f[3], double x)
+{
+    return f[0] + x * (f[1] + x * f[2]);
+}
+
+static size_t highest(const cells *c, const double *power)
 {
     size_t top = 0;
     for (size_t i = 1; i < c->count; i++)
-        if (level_db[i] > level_db[top])
+        if (power[i] > power[top])
             top = i;
     return top;
 }
 
 /* Cells above the target around `top`, across gaps shorter than 1/12 octave: [*first, *last]. */
-static void run_around(const cells *c, const double *level_db, size_t top, double target_db, size_t *first,
-                       size_t *last)
+static void run_around(const cells *c, const double *power, size_t top, double target, size_t *first, size_t *last)
 {
     *first = *last = top;
     for (size_t i = top; i > 0 && *first - (i - 1) <= BRIDGE_CELLS; i--)
-        if (level_db[i - 1] > target_db)
+        if (power[i - 1] > target)
             *first = i - 1;
     for (size_t i = top + 1; i < c->count && i - *last <= BRIDGE_CELLS; i++)
-        if (level_db[i] > target_db)
+        if (power[i] > target)
             *last = i;
 }
 
-/* Cells of the run that stay above the target behind this notch. */
-static size_t left_over(const cells *c, const double *level_db, size_t first, size_t last, double target_db,
-                        const lt_notch *n)
+/* Cells of the run that stay above the target behind this notch; counting stops beyond `most`. */
+static size_t left_over(const cells *c, const double *power, size_t first, size_t last, double target,
+                        const lt_notch *n, size_t most)
 {
-    const lt_biquad b = lt_biquad_peaking(n->hz, n->q, -n->cut_db, c->rate_hz);
+    const magnitude m = magnitude_of(n, c->rate_hz);
     size_t left = 0;
-    for (size_t i = first; i <= last; i++)
-        if (level_db[i] > target_db &&
-            level_db[i] + lt_db_from_power(lt_complex_power(lt_biquad_response(&b, c->hz[i], c->rate_hz))) >
-                target_db + 1e-6)
+    for (size_t i = first; i <= last && left <= most; i++)
+        if (power[i] > target &&
+            power[i] * quadratic(m.above, c->cosine[i]) > target * rounding * quadratic(m.below, c->cosine[i]))
             left++;
     return left;
 }
@@ -97,20 +109,20 @@ static double round_hz(double hz)
 }
 
 /* The notch of the least cut/Q that leaves the fewest cells of the run above the target. */
-static lt_notch best_notch(const cells *c, const double *level_db, size_t top, double target_db, double cut_max_db)
+static lt_notch best_notch(const cells *c, const double *power, size_t top, double target, double cut_max_db)
 {
     size_t first = 0;
     size_t last = 0;
-    run_around(c, level_db, top, target_db, &first, &last);
+    run_around(c, power, top, target, &first, &last);
     const double centres[2] = {round_hz(c->hz[top]), round_hz(sqrt(c->hz[first] * c->hz[last]))};
     lt_notch best = {.hz = centres[0], .q = qs[0], .cut_db = cut_max_db};
     size_t best_left = SIZE_MAX;
-    const double least_db = level_db[top] - target_db;
+    const double least_db = lt_db_from_power(power[top] / target);
     for (size_t k = 0; k < 2; k++)
         for (size_t q = 0; q < LTP_COUNT(qs); q++)
             for (double cut = ceil(least_db / cut_step_db) * cut_step_db; cut <= cut_max_db; cut += cut_step_db) {
                 const lt_notch n = {.hz = centres[k], .q = qs[q], .cut_db = cut};
-                const size_t left = left_over(c, level_db, first, last, target_db, &n);
+                const size_t left = left_over(c, power, first, last, target, &n, best_left);
                 const bool narrower = n.cut_db / n.q < best.cut_db / best.q;
                 if (left < best_left || (left == best_left && narrower)) {
                     best = n;
@@ -122,46 +134,49 @@ static lt_notch best_notch(const cells *c, const double *level_db, size_t top, d
     return best;
 }
 
-/* Cover all cells above the target; false when `most` notches do not do it. level_db: [count] scratch. */
-static bool cover(const cells *c, double *level_db, double target_db, size_t most, double cut_max_db, plan *out)
+static void apply(const cells *c, const lt_notch *n, double *power)
+{
+    const magnitude m = magnitude_of(n, c->rate_hz);
+    for (size_t i = 0; i < c->count; i++)
+        power[i] *= quadratic(m.above, c->cosine[i]) / quadratic(m.below, c->cosine[i]);
+}
+
+/* Cover all cells above the target; false when `most` notches do not do it. power: [count] scratch. */
+static bool cover(const cells *c, double *power, double target, size_t most, double cut_max_db, plan *out)
 {
     *out = (plan){0};
-    memcpy(level_db, c->level_db, c->count * sizeof *level_db);
+    memcpy(power, c->power, c->count * sizeof *power);
     for (;;) {
-        const size_t top = highest(c, level_db);
-        if (level_db[top] <= target_db + 1e-6)
+        const size_t top = highest(c, power);
+        if (power[top] <= target * rounding)
             return true;
-        if (out->count == most || level_db[top] - target_db > cut_max_db)
+        if (out->count == most || lt_db_from_power(power[top] / target) > cut_max_db)
             return false;
-        const lt_notch n = best_notch(c, level_db, top, target_db, cut_max_db);
+        const lt_notch n = best_notch(c, power, top, target, cut_max_db);
         out->list[out->count++] = n;
-        for (size_t i = 0; i < c->count; i++)
-            level_db[i] += notch_db(&n, c->hz[i], c->rate_hz);
+        apply(c, &n, power);
     }
 }
 
-static double peak_with(const cells *c, const plan *p, size_t skipped)
+/* Highest cell behind the plan, one of its notches left out. power: scratch. */
+static double peak_db_without(const cells *c, const plan *p, size_t skipped, double *power)
 {
-    double top = -INFINITY;
-    for (size_t i = 0; i < c->count; i++) {
-        double level = c->level_db[i];
-        for (size_t k = 0; k < p->count; k++)
-            if (k != skipped && level > top)
-                level += notch_db(&p->list[k], c->hz[i], c->rate_hz);
-        top = fmax(top, level);
-    }
-    return top;
+    memcpy(power, c->power, c->count * sizeof *power);
+    for (size_t k = 0; k < p->count; k++)
+        if (k != skipped)
+            apply(c, &p->list[k], power);
+    return lt_db_from_power(power[highest(c, power)]);
 }
 
 /* Drop what is not worth its place: a notch whose absence costs less than 0.5 dB. */
-static void prune(const cells *c, plan *p)
+static void prune(const cells *c, double *scratch, plan *p)
 {
     while (p->count > 0) {
-        const double all = peak_with(c, p, SIZE_MAX);
+        const double all = peak_db_without(c, p, SIZE_MAX, scratch);
         size_t weakest = 0;
-        double least = INFINITY;
+        double least = (double)INFINITY;
         for (size_t k = 0; k < p->count; k++) {
-            const double worth = peak_with(c, p, k) - all;
+            const double worth = peak_db_without(c, p, k, scratch) - all;
             if (worth < least) {
                 least = worth;
                 weakest = k;
@@ -178,10 +193,10 @@ static plan search(const cells *c, double *scratch, const lt_margin_options *opt
 {
     plan best = {0};
     double best_score = 0.0;
-    const double top = c->level_db[highest(c, c->level_db)];
+    const double top = c->power[highest(c, c->power)];
     for (double d = LTP_NOTCH_LEAST_DB; d <= opt->cut_max_db; d += step_db) {
         plan p;
-        if (!cover(c, scratch, top - d, opt->notches_max, opt->cut_max_db, &p))
+        if (!cover(c, scratch, top * lt_power_from_db(-d), opt->notches_max, opt->cut_max_db, &p))
             break; /* more reduction needs at least as many notches */
         const double score = d - charge_db * (double)p.count;
         if (score > best_score + 1e-9) {
@@ -189,7 +204,7 @@ static plan search(const cells *c, double *scratch, const lt_margin_options *opt
             best_score = score;
         }
     }
-    prune(c, &best);
+    prune(c, scratch, &best);
     return best;
 }
 
@@ -204,17 +219,17 @@ lt_status ltp_notches_propose(const lt_loop *const *loops, size_t count, const l
         st = ltp_fail_nomem(err, "notches");
         goto done;
     }
-    for (size_t i = 0; i < CELLS_MAX; i++) {
+    for (size_t i = 0; i < CELLS_MAX; i++)
         c->hz[i] = lowest_hz * exp2(((double)i + 0.5) / CELLS_PER_OCTAVE);
-        c->level_db[i] = -INFINITY;
-    }
     c->rate_hz = loops[0]->ir.rate_hz;
     for (size_t i = 0; i < count; i++) {
         c->rate_hz = fmin(c->rate_hz, loops[i]->ir.rate_hz);
         fill_cells(c, loops[i]);
     }
-    if (c->count == 0 || !isfinite(c->level_db[highest(c, c->level_db)]))
+    if (c->count == 0 || !(c->power[highest(c, c->power)] > 0.0))
         goto done;
+    for (size_t i = 0; i < c->count; i++)
+        c->cosine[i] = cos(2.0 * LT_PI * c->hz[i] / c->rate_hz);
     const plan p = search(c, scratch, opt);
     memcpy(notches, p.list, p.count * sizeof *notches);
     *notch_count = p.count;

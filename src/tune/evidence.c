@@ -69,7 +69,7 @@ static void carry_notes(ltp_evidence *e, const char *path, const char *condition
                      condition, notes->items[i].message);
 }
 
-/* One-third octaves of the speech bands, and those of the echo's and loop's path, must stand out of the noise. */
+/* The speech bands must stand out of the noise of their own recording. */
 static void check_snr(ltp_evidence *e, const char *path, const char *condition, const lt_response *r)
 {
     const lt_band first = lt_third_octave(LT_THIRD_SPEECH_FIRST);
@@ -85,11 +85,17 @@ static void check_snr(ltp_evidence *e, const char *path, const char *condition, 
         to_hz = b->band.nominal_hz;
         bad++;
     }
-    if (bad > 0)
-        lt_notes_add(&e->warnings, "low-snr",
-                     "%s%s%s: %zu of 18 speech bands (%.0f to %.0f Hz) stand less than %.0f dB above the noise; play "
-                     "louder or longer, or measure when it is quieter.",
-                     path, condition[0] != '\0' ? "." : "", condition, bad, from_hz, to_hz, low_snr_db);
+    if (bad == 0)
+        return;
+    char where[48];
+    if (bad == 1)
+        (void)snprintf(where, sizeof where, "%.0f Hz", from_hz);
+    else
+        (void)snprintf(where, sizeof where, "%zu bands from %.0f to %.0f Hz", bad, from_hz, to_hz);
+    lt_notes_add(
+        &e->warnings, "low-snr",
+        "%s%s%s: less than %.0f dB above the noise in %s; play louder or longer, or measure when it is quieter.", path,
+        condition[0] != '\0' ? "." : "", condition, low_snr_db, where);
 }
 
 static void carry_doubts(ltp_evidence *e)
