@@ -149,8 +149,7 @@ lt_status ltp_json_print(const ltp_json *j, json_t *root, char **out, lt_error *
     return LT_OK;
 }
 
-lt_status ltp_json_finish(ltp_json *j, const lt_json_head *h, const lt_notes *notes, json_t *result, char **out,
-                          lt_error *err)
+lt_status ltp_json_wrap(ltp_json *j, const lt_json_head *h, json_t *warnings, json_t *result, char **out, lt_error *err)
 {
     json_t *root = json_object();
     ltp_json_put(j, root, "lanetune", ltp_json_text(h->version));
@@ -159,7 +158,13 @@ lt_status ltp_json_finish(ltp_json *j, const lt_json_head *h, const lt_notes *no
     for (size_t i = 0; i < h->input_count; i++)
         ltp_json_append(j, inputs, ltp_json_text(h->inputs[i]));
     ltp_json_put(j, root, "inputs", inputs);
-    ltp_json_put(j, root, "warnings", ltp_json_notes(j, h->warnings, notes));
+    ltp_json_put(j, root, "warnings", warnings);
     ltp_json_put(j, root, "result", result);
     return ltp_json_print(j, root, out, err);
+}
+
+lt_status ltp_json_finish(ltp_json *j, const lt_json_head *h, const lt_notes *notes, json_t *result, char **out,
+                          lt_error *err)
+{
+    return ltp_json_wrap(j, h, ltp_json_notes(j, h->warnings, notes), result, out, err);
 }

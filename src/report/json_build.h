@@ -42,6 +42,9 @@ json_t *ltp_json_notches(ltp_json *j, const lt_notch *notches, size_t count);
 
 /** Print root (taken over) with two spaces of indentation and a final newline. LT_E_NOMEM if anything failed. */
 lt_status ltp_json_print(const ltp_json *j, json_t *root, char **out, lt_error *err);
+/** Wrap `warnings` and `result` (both taken over) in the head common to all commands. */
+lt_status ltp_json_wrap(ltp_json *j, const lt_json_head *h, json_t *warnings, json_t *result, char **out,
+                        lt_error *err);
 /** Wrap `result` (taken over) in the head common to all commands, with the notes of the result among the warnings. */
 lt_status ltp_json_finish(ltp_json *j, const lt_json_head *h, const lt_notes *notes, json_t *result, char **out,
                           lt_error *err);

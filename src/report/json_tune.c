@@ -2,6 +2,8 @@
  * JSON of whole sites: recommended settings, folders made, the truth of a simulated site. */
 #include "report/json_build.h"
 
+#include <stdio.h>
+
 static json_t *before_after(ltp_json *j, double before, double after, int decimals)
 {
     json_t *object = json_object();
@@ -110,21 +112,32 @@ static json_t *lane_object(ltp_json *j, const lt_tune_result *r)
     return lane;
 }
 
+/* Every warning of every lane, with the lane's number in front; a list of notes would be too short for them. */
+static void append_warnings(ltp_json *j, json_t *array, const lt_tune_result *r)
+{
+    char message[sizeof r->warnings.items[0].message + 32];
+    for (size_t i = 0; i < r->warnings.count; i++) {
+        const lt_note *note = &r->warnings.items[i];
+        json_t *object = json_object();
+        (void)snprintf(message, sizeof message, "lane %u: %s", r->lane, note->message);
+        ltp_json_put(j, object, "code", ltp_json_text(note->code));
+        ltp_json_put(j, object, "message", ltp_json_text(message));
+        ltp_json_append(j, array, object);
+    }
+}
+
 lt_status lt_json_tune(const lt_json_head *h, const lt_tune_result *r, size_t count, char **out, lt_error *err)
 {
     ltp_json j = {0};
     json_t *result = json_object();
     json_t *lanes = json_array();
-    lt_notes warnings = {0};
+    json_t *warnings = ltp_json_notes(&j, h->warnings, NULL);
     for (size_t i = 0; i < count; i++) {
         ltp_json_append(&j, lanes, lane_object(&j, &r[i]));
-        for (size_t n = 0; n < r[i].warnings.count; n++) {
-            const lt_note *note = &r[i].warnings.items[n];
-            lt_notes_add(&warnings, note->code, "lane %u: %s", r[i].lane, note->message);
-        }
+        append_warnings(&j, warnings, &r[i]);
     }
     ltp_json_put(&j, result, "lanes", lanes);
-    return ltp_json_finish(&j, h, &warnings, result, out, err);
+    return ltp_json_wrap(&j, h, warnings, result, out, err);
 }
 
 lt_status lt_json_path(const lt_json_head *h, const char *path, char **out, lt_error *err)

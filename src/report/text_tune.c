@@ -5,7 +5,7 @@
 
 #include <string.h>
 
-enum { LANE_NAME_WIDTH = 14 };
+enum { LANE_NAME_WIDTH = 14, NOTES_SHOWN = 5 };
 
 static void arrow(ltp_textbuf *b, double before, double after, int decimals, size_t width)
 {
@@ -60,6 +60,8 @@ static void figures(ltp_textbuf *b, const lt_tune_result *r)
     };
     ltp_text_format(b, "  %-30s%10s%10s\n", "", "now", "then");
     for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        if (!lt_is_known(rows[i].before) && !lt_is_known(rows[i].after))
+            continue; /* a row of dashes says nothing */
         ltp_text_format(b, "  %-30s", rows[i].word);
         ltp_text_column(b, rows[i].before, rows[i].decimals, 10);
         ltp_text_column(b, rows[i].after, rows[i].decimals, 10);
@@ -132,6 +134,25 @@ static void notches(ltp_textbuf *b, const lt_tune_result *r)
     }
 }
 
+/* What makes a recording useless comes before what only blurs it, and all of it stays within a few lines. */
+static void recording_notes(ltp_textbuf *b, const lt_notes *notes)
+{
+    size_t shown = 0;
+    for (int round = 0; round < 2; round++) {
+        for (size_t i = 0; i < notes->count && shown < NOTES_SHOWN; i++) {
+            const char *code = notes->items[i].code;
+            const bool mild = strcmp(code, "low-snr") == 0 || strcmp(code, "thd-noise") == 0;
+            if (mild == (round == 1)) {
+                ltp_text_wrap(b, "  Note: ", notes->items[i].message);
+                shown++;
+            }
+        }
+    }
+    if (notes->count > shown)
+        ltp_text_format(b, "  Note: and %zu more about the recordings; --json and results.json have all\n",
+                        notes->count - shown);
+}
+
 static void lane_text(ltp_textbuf *b, const lt_tune_result *r)
 {
     ltp_text_format(b, "\nLane %u", r->lane);
@@ -147,7 +168,7 @@ static void lane_text(ltp_textbuf *b, const lt_tune_result *r)
     for (size_t i = 0; i < r->advice_count; i++)
         ltp_text_wrap(b, "  Advice: ", r->advice[i]);
     ltp_text_notes(b, "  Assumed: ", &r->assumptions);
-    ltp_text_notes(b, "  Note: ", &r->warnings);
+    recording_notes(b, &r->warnings);
 }
 
 lt_status lt_text_tune(const lt_tune_result *r, size_t count, char **out, lt_error *err)

@@ -17,14 +17,16 @@ SUITE(report_json);
 static const lt_json_head head = {.version = "1.2.3", .command = "test"};
 
 /* Parse a text that must be one strict JSON object with the common head; frees the text. */
-static json_t *parsed(lt_status status, char *text)
+static json_t *parsed(lt_status status, char **result)
 {
     json_error_t e;
+    char *text = *result;
+    *result = NULL;
     assert_int_equal(status, LT_OK);
     assert_non_null(text);
     json_t *root = json_loads(text, JSON_REJECT_DUPLICATES, &e);
     if (root == NULL)
-        fail_msg("line %d: %s\n%s", e.line, e.text, text);
+        fail_msg("line %d: %s\n%s", e.line, e.text, &text);
     assert_int_equal(text[strlen(text) - 1], '\n');
     lt_text_free(text);
     return root;
@@ -131,7 +133,7 @@ static void notes_come_once_and_in_order(void **state)
     assert_true(strstr(text, "\"lanetune\"") < strstr(text, "\"command\""));
     assert_true(strstr(text, "\"inputs\"") < strstr(text, "\"warnings\""));
     assert_true(strstr(text, "\"warnings\"") < strstr(text, "\"result\""));
-    json_t *root = parsed(status, text);
+    json_t *root = parsed(status, &text);
     assert_int_equal(json_array_size(member(root, "warnings")), 2);
     assert_string_equal(json_string_value(member(root, "warnings.0.code")), "uncalibrated");
     assert_string_equal(json_string_value(member(root, "warnings.1.message")), "only 5 s");
@@ -150,7 +152,7 @@ static void silence_and_hum(void **state)
     l->laeq_db = -(double)INFINITY;
     l->band_count = 1;
     l->bands[0] = (lt_level_band){.band = lt_third_octave(-15), .leq_db = 1.0, .l10_db = (double)NAN};
-    json_t *root = parsed(lt_json_levels(&head, l, &text, &err), text);
+    json_t *root = parsed(lt_json_levels(&head, l, &text, &err), &text);
     assert_true(json_is_null(member(root, "result.laeq_db")));
     assert_true(json_is_null(member(root, "result.hum")));
     assert_true(json_is_null(member(root, "result.bands.0.l10_db")));
@@ -161,7 +163,7 @@ static void silence_and_hum(void **state)
     l->hum_level_db = -40.0;
     l->line_count = 2;
     l->lines[1] = (lt_hum_line){180.0, -50.0};
-    root = parsed(lt_json_levels(&head, l, &text, &err), text);
+    root = parsed(lt_json_levels(&head, l, &text, &err), &text);
     assert_int_equal(json_array_size(member(root, "result.hum.lines")), 2);
     assert_true(near_abs("line", json_number_value(member(root, "result.hum.lines.1.hz")), 180.0, 0.0));
     json_decref(root);
@@ -181,7 +183,7 @@ static void calibration_moves_every_speech_level(void **state)
     t->bands[0].band = lt_third_octave(0);
     t->bands[0].speech_db = -30.0;
     t->bands[0].noise_db = -(double)INFINITY;
-    json_t *root = parsed(lt_json_talk_test(&head, t, 100.0, &text, &err), text);
+    json_t *root = parsed(lt_json_talk_test(&head, t, 100.0, &text, &err), &text);
     assert_true(near_abs("active", json_number_value(member(root, "result.active_level_db")), 74.0, 1e-9));
     assert_true(near_abs("long", json_number_value(member(root, "result.long_term_level_db")), 71.0, 1e-9));
     assert_true(near_abs("activity", json_number_value(member(root, "result.activity_percent")), 50.0, 1e-9));
@@ -205,7 +207,7 @@ static void margin_without_a_loop(void **state)
                          .safe_hz = unknown,
                          .safe_margin_with_notches_db = unknown,
                          .margin_with_notches_db = unknown};
-    json_t *root = parsed(lt_json_margin(&head, &m, &text, &err), text);
+    json_t *root = parsed(lt_json_margin(&head, &m, &text, &err), &text);
     static const char *const nulls[] = {"margin_db", "safe_margin_db", "ring_hz", "safe_margin_with_notches_db"};
     assert_true(json_is_true(member(root, "result.stable")));
     for (size_t i = 0; i < COUNT(nulls); i++)
@@ -227,7 +229,7 @@ static void response_that_knows_little(void **state)
     r->bands[0] = (lt_response_band){.band = lt_third_octave(1), .level_db = -3.0, .thd_percent = (double)NAN};
     r->arrival_count = 1;
     r->arrivals[0] = (lt_arrival){2.25, -9.5};
-    json_t *root = parsed(lt_json_response(&head, r, &text, &err), text);
+    json_t *root = parsed(lt_json_response(&head, r, &text, &err), &text);
     assert_true(json_is_null(member(root, "result.polarity")));
     assert_true(json_is_null(member(root, "result.drift_ppm")));
     assert_true(json_is_null(member(root, "result.decay.t20_s")));
@@ -236,7 +238,7 @@ static void response_that_knows_little(void **state)
     assert_true(near_abs("arrival", json_number_value(member(root, "result.arrivals.0.delay_ms")), 2.25, 1e-9));
     json_decref(root);
     r->polarity = -1;
-    root = parsed(lt_json_response(&head, r, &text, &err), text);
+    root = parsed(lt_json_response(&head, r, &text, &err), &text);
     assert_int_equal(json_integer_value(member(root, "result.polarity")), -1);
     json_decref(root);
     free(r);
@@ -253,7 +255,7 @@ static void every_survey_becomes_json(void **state)
         const lt_status status = lt_json_tune(&head, f.results, count, &text, &err);
         assert_null(strstr(text, "nan"));
         assert_null(strstr(text, "inf,"));
-        json_t *root = parsed(status, text);
+        json_t *root = parsed(status, &text);
         json_t *lanes = member(root, "result.lanes");
         assert_int_equal(json_array_size(lanes), count);
         for (size_t i = 0; i < count; i++) {
