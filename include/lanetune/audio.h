@@ -80,13 +80,13 @@ typedef struct {
 LT_NODISCARD lt_status lt_devices_list(lt_devices *out, lt_error *err);
 
 typedef struct {
-    const char *host;           /* NULL: the first host that has the devices */
+    const char *host;           /* NULL: the sound library's default host; a part of the name is enough ("jack") */
     const char *input, *output; /* device names (a unique part of the name is enough); NULL: the host's default */
-    double rate_hz;             /* asked; 0 = the device's own */
+    double rate_hz;             /* asked; 0 = the stimulus' own, without one the device's */
     unsigned input_channels;    /* recorded: 1 .. 8 */
     unsigned output_channel;    /* 1-based: the one that plays; the others stay silent */
     double ceiling_dbfs;        /* no sample above this peak is ever played  [-60, 0]  -3 */
-    double latency_s;           /* asked of the host; 0 = its default */
+    double latency_s;           /* asked of the host; 0 = its default, at most 30 ms where the device allows that */
     double ramp_s;              /* fade-in of what is played  0.05 */
 } lt_live_options;
 lt_live_options lt_live_default_options(void);
@@ -102,11 +102,17 @@ typedef struct {
     lt_xrun_kind kind;
 } lt_xrun;
 
-/** What the caller sees about every 20 ms while it runs; peaks since the last call. Reading newest frames is allowed:
- * recorded[channel] points to `frames` frames from the start (play and record) or is NULL (record to file). */
+/** The devices that a take really used, by their full names. */
+typedef struct {
+    char host[64], input[128], output[128]; /* output empty: nothing was played */
+} lt_live_used;
+
+/** What the caller sees about every 10 ms while it runs; peaks since the last call. Reading newest frames is allowed:
+ * interleaved points to `frames` frames from the start (play and record) or is NULL (record to file). A watcher that
+ * does not come back within 2 s while something plays ends the sound. */
 typedef struct {
     double rate_hz;
-    uint64_t frames, total_frames;
+    uint64_t frames, total_frames; /* total 0 = until stopped */
     double peak[LT_LIVE_CHANNELS_MAX];
     double mean_square[LT_LIVE_CHANNELS_MAX]; /* since the last call */
     const float *interleaved;                 /* [frames x channels] so far; NULL when recording to a file */
@@ -121,18 +127,21 @@ typedef struct {
     lt_signal *channels[LT_LIVE_CHANNELS_MAX]; /* as recorded from the first callback on */
     unsigned channel_count;
     double rate_hz; /* that the stream really had */
-    lt_xrun xruns[LT_XRUNS_MAX];
-    size_t xrun_count;        /* may exceed LT_XRUNS_MAX */
-    bool complete;            /* false: stopped by the watcher or by the device; what was recorded is here */
-    bool all_zero;            /* only exact zeros arrived: nothing is connected */
-    double start_s;           /* time from the call to the first callback */
-    double callback_worst_ms; /* longest callback */
-    double callback_share;    /* time in callbacks / time of audio */
-    lt_notes notes;
+    lt_live_used used;
+    lt_xrun xruns[LT_XRUNS_MAX]; /* what the device reported: a warning, not a verdict; judge by the recording */
+    size_t xrun_count;           /* may exceed LT_XRUNS_MAX */
+    bool complete;               /* false: stopped by the watcher or by the device; what was recorded is here */
+    bool all_zero;               /* only exact zeros arrived (at the end, while something played): nothing connected */
+    double start_s;              /* time from the call to the first callback */
+    double callback_worst_ms;    /* longest callback */
+    double callback_share;       /* time in callbacks / time of audio */
+    lt_notes notes;              /* "xrun" */
 } lt_take;
 /** Play `stimulus` (NULL: silence) on one output and record all asked inputs for its length + tail_s.
- * LT_E_IO device missing, refused the rate, vanished or hung (what is there so far is in *out, complete = false);
- * LT_E_ARG options. Never longer than the audio's own length + 5 s. */
+ * Stopped by the watcher is LT_OK with complete = false. LT_E_IO device missing, refused the rate, vanished, hung or
+ * delivering nothing but zeros (what is there so far is in *out, complete = false; NULL if nothing is);
+ * LT_E_ARG options, a stimulus that peaks above the ceiling or has another rate than asked. Never longer than the
+ * audio's own length + 5 s. */
 LT_NODISCARD lt_status lt_live_play_record(const lt_live_options *opt, const lt_signal *stimulus, double tail_s,
                                            lt_live_watch watch, void *context, lt_take **out, lt_error *err);
 void lt_take_free(lt_take *t);
@@ -140,12 +149,17 @@ void lt_take_free(lt_take *t);
 typedef struct {
     uint64_t frames;
     double rate_hz;
+    lt_live_used used;
+    lt_xrun xruns[LT_XRUNS_MAX];
     size_t xrun_count;
+    uint64_t dropped_frames; /* that the disk was too slow for; replaced by silence, so that times stay true */
     bool complete, all_zero;
+    double start_s, callback_worst_ms, callback_share;
 } lt_live_recorded;
 /** Record to a 24-bit WAV as it comes (constant memory, the header brought up to date every second, written beside and
- * renamed at the end; after a crash the part file is readable up to the last second). seconds <= 0: until the watcher
- * says stop, which counts as complete. */
+ * renamed at the end; after a crash the part file is readable up to the last second). Over 4 GiB it becomes RF64.
+ * seconds <= 0: until the watcher says stop, which counts as complete. A file that exists is refused (LT_E_ARG).
+ * LT_E_IO as lt_live_play_record(), or a full disk: what was recorded until then is kept at `path`, and said so. */
 LT_NODISCARD lt_status lt_live_record_file(const lt_live_options *opt, const char *path, double seconds,
                                            lt_live_watch watch, void *context, lt_live_recorded *out, lt_error *err);
 

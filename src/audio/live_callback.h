@@ -1,0 +1,33 @@
+/* SPDX-License-Identifier: MIT
+ * What happens in the sound library's callback: nothing that allocates, locks, prints or waits. Full scale = 1.0. */
+#ifndef LTP_AUDIO_LIVE_CALLBACK_H
+#define LTP_AUDIO_LIVE_CALLBACK_H
+
+#include "audio/live_job.h"
+
+#include <portaudio.h>
+
+/** One stream's state; touched by the callback alone once the stream runs. */
+typedef struct {
+    const ltp_live_job *job;
+    ltp_shared *shared;
+    unsigned input_channels;
+    unsigned output_channels, output_index; /* opened; the one that plays */
+    uint64_t total_frames;                  /* 0 = until stopped */
+    uint64_t done;                          /* frames recorded */
+    float ceiling;
+    uint64_t ramp_frames;
+    uint64_t fade_frames, fade_left; /* fade_left == fade_frames: not fading yet */
+    _Atomic int *fade_asked;         /* the child's own wish, beside shared->stop */
+    uint64_t caller_patience_ns;     /* 0 = for ever */
+    uint32_t caller_beats;
+    uint64_t caller_seen_ns;
+    bool dropping;
+    uint64_t gap_start;
+} ltp_callback_state;
+
+void ltp_callback_init(ltp_callback_state *s, const ltp_live_job *job, double rate_hz);
+int ltp_callback(const void *input, void *output, unsigned long frames, const PaStreamCallbackTimeInfo *time,
+                 PaStreamCallbackFlags flags, void *state);
+
+#endif

@@ -1,0 +1,168 @@
+/* SPDX-License-Identifier: MIT
+ * One stream from opening to closing, inside the child. Every call that may block stands under an alarm, which ends the
+ * child; the caller sees that. */
+#include "audio/device_find.h"
+#include "audio/live_callback.h"
+#include "base/alloc.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+#include <unistd.h>
+
+enum { OPEN_SECONDS = 8, CLOSE_SECONDS = 2, POLL_MS = 4, FADE_POLLS = 25 };
+static const double usual_latency_s = 0.03;
+
+static void refuse(ltp_shared *sh, const lt_error *err)
+{
+    sh->status = err->status;
+    (void)snprintf(sh->error, sizeof sh->error, "%s", err->what);
+    atomic_store_explicit(&sh->state, LTP_LIVE_FAILED, memory_order_release);
+}
+
+static double latency_of(const lt_live_options *o, double low_s, double high_s)
+{
+    if (o->latency_s > 0.0)
+        return o->latency_s;
+    const double least = low_s > 0.0 && low_s < 1.0 ? low_s : 0.0;
+    const double usual = high_s > 0.0 && high_s < usual_latency_s ? high_s : usual_latency_s;
+    return usual > least ? usual : least;
+}
+
+static lt_status open_failed(const ltp_device_choice *c, double rate_hz, PaError e, lt_error *err)
+{
+    const PaDeviceInfo *d = Pa_GetDeviceInfo(c->output != paNoDevice ? c->output : c->input);
+    if (e == paInvalidSampleRate)
+        return ltp_fail(err, LT_E_IO,
+                        "%s: does not run at %.10g Hz, but at %.10g Hz; choose that rate or change it in "
+                        "the device's settings",
+                        d->name, rate_hz, d->defaultSampleRate);
+    if (e == paDeviceUnavailable)
+        return ltp_fail(err, LT_E_IO, "%s: is not available; close the program that uses it and try again", d->name);
+    const PaHostErrorInfo *host = e == paUnanticipatedHostError ? Pa_GetLastHostErrorInfo() : NULL;
+    char text[200];
+    ltp_device_text(text, sizeof text, host != NULL && host->errorText != NULL ? host->errorText : Pa_GetErrorText(e));
+    return ltp_fail(err, LT_E_IO, "%s: cannot be opened (%s); try another device or rate", d->name, text);
+}
+
+/* Rate, length and names, before the stream can start. */
+static lt_status settle(const ltp_live_job *job, const ltp_device_choice *c, double rate_hz, lt_error *err)
+{
+    ltp_shared *sh = job->shared;
+    const char *name = Pa_GetDeviceInfo(c->input)->name;
+    sh->rate_hz = rate_hz;
+    if (job->stimulus != NULL && fabs(rate_hz - job->stimulus_rate_hz) > 1.0)
+        return ltp_fail(err, LT_E_IO, "%s: really runs at %.10g Hz, the stimulus has %.10g Hz; choose that rate", name,
+                        rate_hz, job->stimulus_rate_hz);
+    sh->total_frames = job->stimulus_frames;
+    if (job->length_s > 0.0)
+        sh->total_frames += (uint64_t)llround(job->length_s * rate_hz);
+    if (!job->to_ring && sh->total_frames > job->capacity_frames)
+        return ltp_fail(err, LT_E_IO, "%s: runs at %.10g Hz, which is too fast for this take; choose a lower rate",
+                        name, rate_hz);
+    ltp_device_text(sh->used.host, sizeof sh->used.host, ltp_device_host(c->input));
+    ltp_device_text(sh->used.input, sizeof sh->used.input, name);
+    if (c->output != paNoDevice)
+        ltp_device_text(sh->used.output, sizeof sh->used.output, Pa_GetDeviceInfo(c->output)->name);
+    return LT_OK;
+}
+
+static lt_status open_stream(const ltp_live_job *job, ltp_callback_state *state, PaStream **stream, lt_error *err)
+{
+    const lt_live_options *o = job->opt;
+    ltp_device_choice c;
+    const lt_status st = ltp_device_find(o, job->stimulus != NULL, &c, err);
+    if (st != LT_OK)
+        return st;
+    const PaDeviceInfo *in = Pa_GetDeviceInfo(c.input);
+    const PaDeviceInfo *out = c.output != paNoDevice ? Pa_GetDeviceInfo(c.output) : NULL;
+    const double rate_hz = o->rate_hz > 0.0        ? o->rate_hz
+                           : job->stimulus != NULL ? job->stimulus_rate_hz
+                                                   : in->defaultSampleRate;
+    const PaStreamParameters input = {.device = c.input,
+                                      .channelCount = (int)o->input_channels,
+                                      .sampleFormat = paFloat32,
+                                      .suggestedLatency =
+                                          latency_of(o, in->defaultLowInputLatency, in->defaultHighInputLatency)};
+    PaStreamParameters output = {.device = c.output, .channelCount = (int)o->output_channel, .sampleFormat = paFloat32};
+    if (out != NULL)
+        output.suggestedLatency = latency_of(o, out->defaultLowOutputLatency, out->defaultHighOutputLatency);
+    const PaError e = Pa_OpenStream(stream, &input, out != NULL ? &output : NULL, rate_hz, paFramesPerBufferUnspecified,
+                                    paClipOff | paDitherOff, ltp_callback, state);
+    if (e != paNoError)
+        return open_failed(&c, rate_hz, e, err);
+    const PaStreamInfo *info = Pa_GetStreamInfo(*stream);
+    const double real_hz = info != NULL && info->sampleRate > 0.0 ? info->sampleRate : rate_hz;
+    return settle(job, &c, real_hz, err);
+}
+
+/* The callback must not be the first to touch its memory. */
+static void touch(const ltp_live_job *job)
+{
+    const uint64_t frames = job->to_ring ? job->capacity_frames : job->shared->total_frames;
+    memset(job->samples, 0, (size_t)frames * job->opt->input_channels * sizeof *job->samples);
+}
+
+/* LTP_LIVE_DONE, or LTP_LIVE_LOST when the stream ended by itself. */
+static ltp_live_state watch(PaStream *stream, ltp_shared *sh, _Atomic int *fade)
+{
+    for (unsigned fading = 0; fading < FADE_POLLS;) {
+        if (atomic_load_explicit(&sh->finished, memory_order_acquire) != 0)
+            return LTP_LIVE_DONE;
+        if (Pa_IsStreamActive(stream) != 1) {
+            ltp_sleep_ms(1); /* it may have finished between the two questions */
+            return atomic_load_explicit(&sh->finished, memory_order_acquire) != 0 ? LTP_LIVE_DONE : LTP_LIVE_LOST;
+        }
+        if (ltp_child_asked()) {
+            atomic_store_explicit(fade, 1, memory_order_relaxed);
+            fading++;
+        }
+        ltp_sleep_ms(POLL_MS);
+    }
+    return LTP_LIVE_LOST; /* the parent is gone and no callback comes */
+}
+
+void ltp_child_stream(ltp_live_job *job)
+{
+    ltp_shared *sh = job->shared;
+    ltp_callback_state state;
+    _Atomic int fade = 0;
+    PaStream *stream = NULL;
+    lt_error err = {0};
+    (void)alarm(OPEN_SECONDS);
+    const PaError e = Pa_Initialize();
+    if (e != paNoError) {
+        (void)ltp_fail(&err, LT_E_IO, "the sound system does not start (%s); check the audio devices",
+                       Pa_GetErrorText(e));
+        refuse(sh, &err);
+        return;
+    }
+    if (open_stream(job, &state, &stream, &err) != LT_OK) {
+        refuse(sh, &err);
+        (void)alarm(CLOSE_SECONDS);
+        (void)Pa_Terminate();
+        return;
+    }
+    touch(job);
+    ltp_callback_init(&state, job, sh->rate_hz);
+    state.fade_asked = &fade;
+    atomic_store_explicit(&sh->state, LTP_LIVE_OPEN, memory_order_release);
+    const PaError started = Pa_StartStream(stream);
+    if (started != paNoError) {
+        (void)ltp_fail(&err, LT_E_IO, "%s: does not start (%s); try again or another device", sh->used.input,
+                       Pa_GetErrorText(started));
+        refuse(sh, &err);
+        return; /* after a failed start the library cannot be trusted to close */
+    }
+    (void)alarm(0);
+    atomic_store_explicit(&sh->state, LTP_LIVE_RUNNING, memory_order_release);
+    const ltp_live_state end = watch(stream, sh, &fade);
+    atomic_store_explicit(&sh->state, (int)end, memory_order_release);
+    if (end == LTP_LIVE_LOST)
+        return; /* closing would wait for minutes for a server that is gone */
+    (void)alarm(CLOSE_SECONDS);
+    for (unsigned i = 0; i < 250 && Pa_IsStreamActive(stream) == 1; i++)
+        ltp_sleep_ms(POLL_MS); /* let what is buffered play */
+    (void)Pa_CloseStream(stream);
+    (void)Pa_Terminate();
+}
