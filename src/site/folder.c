@@ -57,7 +57,7 @@ bool ltp_folder_is_free(const char *path)
     return is_free;
 }
 
-void ltp_text_add(ltp_text *t, const char *format, ...)
+void ltp_sheet_add(ltp_sheet *t, const char *format, ...)
 {
     if (t->failed)
         return;
@@ -80,44 +80,44 @@ void ltp_text_add(ltp_text *t, const char *format, ...)
     t->failed = true;
 }
 
-void ltp_text_quoted(ltp_text *t, const char *s)
+void ltp_sheet_quoted(ltp_sheet *t, const char *s)
 {
-    ltp_text_add(t, "\"");
+    ltp_sheet_add(t, "\"");
     for (; *s != '\0'; s++) {
         const unsigned char c = (unsigned char)*s;
         if (c == '"' || c == '\\')
-            ltp_text_add(t, "\\%c", c);
+            ltp_sheet_add(t, "\\%c", c);
         else if (c < 0x20 || c == 0x7f)
-            ltp_text_add(t, "\\x%02x", c);
+            ltp_sheet_add(t, "\\x%02x", c);
         else
-            ltp_text_add(t, "%c", c);
+            ltp_sheet_add(t, "%c", c);
     }
-    ltp_text_add(t, "\"");
+    ltp_sheet_add(t, "\"");
 }
 
 /* Written without the C library's decimal point, which follows the locale: whole thousandths, exact for what a person
  * writes and fine enough for levels. */
-void ltp_text_number(ltp_text *t, double x)
+void ltp_sheet_number(ltp_sheet *t, double x)
 {
     if (!lt_is_known(x) || fabs(x) > 1e9) {
-        ltp_text_add(t, "null");
+        ltp_sheet_add(t, "null");
         return;
     }
     const long long thousandths = llround(fabs(x) * 1000.0);
-    ltp_text_add(t, "%s%lld", x < 0.0 && thousandths > 0 ? "-" : "", thousandths / 1000);
+    ltp_sheet_add(t, "%s%lld", x < 0.0 && thousandths > 0 ? "-" : "", thousandths / 1000);
     if (thousandths % 1000 != 0) {
         char digits[8];
         (void)snprintf(digits, sizeof digits, "%03d", (int)(thousandths % 1000));
         for (size_t n = strlen(digits); n > 0 && digits[n - 1] == '0'; n--)
             digits[n - 1] = '\0';
-        ltp_text_add(t, ".%s", digits);
+        ltp_sheet_add(t, ".%s", digits);
     }
 }
 
-lt_status ltp_text_save(ltp_text *t, const char *path, lt_error *err)
+lt_status ltp_sheet_save(ltp_sheet *t, const char *path, lt_error *err)
 {
     const lt_status st = t->failed ? ltp_fail_nomem(err, path) : lt_file_save(path, t->data, t->used, err);
     ltp_free(t->data);
-    *t = (ltp_text){0};
+    *t = (ltp_sheet){0};
     return st;
 }

@@ -15,13 +15,13 @@ typedef struct {
     char *data;
     size_t used, room;
     bool failed;
-} ltp_text;
-void ltp_text_add(ltp_text *t, const char *format, ...) LT_PRINTF(2, 3);
+} ltp_sheet;
+void ltp_sheet_add(ltp_sheet *t, const char *format, ...) LT_PRINTF(2, 3);
 /** In double quotes with YAML's escapes, so that any text comes back as it was. */
-void ltp_text_quoted(ltp_text *t, const char *s);
+void ltp_sheet_quoted(ltp_sheet *t, const char *s);
 /** "12.5", or "null" for NaN. */
-void ltp_text_number(ltp_text *t, double x);
+void ltp_sheet_number(ltp_sheet *t, double x);
 /** lt_file_save of the text; frees it in every case. */
-LT_NODISCARD lt_status ltp_text_save(ltp_text *t, const char *path, lt_error *err);
+LT_NODISCARD lt_status ltp_sheet_save(ltp_sheet *t, const char *path, lt_error *err);
 
 #endif

@@ -41,33 +41,33 @@ static lt_status check(const lt_scenario *s, const char *dir, lt_error *err)
 
 /* ---- site.yaml, visit.yaml ---- */
 
-static void put(ltp_text *t, const char *field, double x)
+static void put(ltp_sheet *t, const char *field, double x)
 {
-    ltp_text_add(t, "%s", field);
-    ltp_text_number(t, x);
-    ltp_text_add(t, "\n");
+    ltp_sheet_add(t, "%s", field);
+    ltp_sheet_number(t, x);
+    ltp_sheet_add(t, "\n");
 }
 
-static void put_counter(ltp_text *t, const lt_scenario *s, size_t i)
+static void put_counter(ltp_sheet *t, const lt_scenario *s, size_t i)
 {
-    ltp_text_add(t, "  - counter: %u\n    listening: %s\n", s->lanes[i].lane, ltp_words_listening[s->now[i].listening]);
+    ltp_sheet_add(t, "  - counter: %u\n    listening: %s\n", s->lanes[i].lane, ltp_words_listening[s->now[i].listening]);
 }
 
-static void put_adjuster(ltp_text *t, const char *which, double now_db)
+static void put_adjuster(ltp_sheet *t, const char *which, double now_db)
 {
-    ltp_text_add(t, "    %s:\n", which);
+    ltp_sheet_add(t, "    %s:\n", which);
     put(t, "      now_db: ", now_db);
-    ltp_text_add(t, "      min_db: -20\n      max_db: 10\n      step_db: 1\n");
+    ltp_sheet_add(t, "      min_db: -20\n      max_db: 10\n      step_db: 1\n");
 }
 
 /* The geometry of the virtual panel: speaker at the origin's height, the microphone beside it, the ear before it. */
-static void put_distances(ltp_text *t, const lt_scene_lane *l, double property_line_m)
+static void put_distances(ltp_sheet *t, const lt_scene_lane *l, double property_line_m)
 {
     const double panel_dz = l->microphone_height_m - l->speaker_height_m;
     const double dy = sqrt(fmax(l->speaker_to_microphone_m * l->speaker_to_microphone_m - panel_dz * panel_dz, 0.0));
     const double ear_dz = l->ear_height_m - l->speaker_height_m;
     const double mouth_dz = l->ear_height_m - mouth_below_ear_m - l->microphone_height_m;
-    ltp_text_add(t, "    distances:\n");
+    ltp_sheet_add(t, "    distances:\n");
     put(t, "      speaker_to_ear_m: ", sqrt(l->ear_distance_m * l->ear_distance_m + ear_dz * ear_dz));
     put(t,
         "      mouth_to_microphone_m: ", sqrt(l->ear_distance_m * l->ear_distance_m + dy * dy + mouth_dz * mouth_dz));
@@ -75,15 +75,15 @@ static void put_distances(ltp_text *t, const lt_scene_lane *l, double property_l
     put(t, "      speaker_to_property_line_m: ", property_line_m);
 }
 
-static void put_lane(ltp_text *t, const lt_scenario *s, size_t i)
+static void put_lane(ltp_sheet *t, const lt_scenario *s, size_t i)
 {
     const lt_scene_lane *l = &s->lanes[i];
-    ltp_text_add(t, "  - lane: %u\n    name: ", l->lane);
-    ltp_text_quoted(t, l->name);
-    ltp_text_add(t, "\n    counter: %u\n    duplex: full\n", l->lane);
+    ltp_sheet_add(t, "  - lane: %u\n    name: ", l->lane);
+    ltp_sheet_quoted(t, l->name);
+    ltp_sheet_add(t, "\n    counter: %u\n    duplex: full\n", l->lane);
     put_adjuster(t, "outbound", s->now[i].outbound_now_db);
     put_adjuster(t, "inbound", s->now[i].inbound_now_db);
-    ltp_text_add(t, "    eq: {kind: parametric, filters: 3}\n");
+    ltp_sheet_add(t, "    eq: {kind: parametric, filters: 3}\n");
     put_distances(t, l, s->now[i].property_line_m);
     put(t, "    amplifier:\n      clip_line_dbfs: ", l->clip_line_dbfs);
     put(t, "    limits:\n      property_line_dba: ", s->now[i].property_line_dba);
@@ -95,17 +95,17 @@ static lt_status save_site(const lt_scenario *s, const char *dir, lt_error *err)
     lt_status st = ltp_site_path(path, err, "%s/site.yaml", dir);
     if (st != LT_OK)
         return st;
-    ltp_text t = {0};
-    ltp_text_add(&t, "# A simulated site. What is not written here has its default.\nsite: ");
-    ltp_text_quoted(&t, s->site);
+    ltp_sheet t = {0};
+    ltp_sheet_add(&t, "# A simulated site. What is not written here has its default.\nsite: ");
+    ltp_sheet_quoted(&t, s->site);
     put(&t, "\ntemperature_c: ", s->lanes[0].temperature_c);
-    ltp_text_add(&t, "counters:\n");
+    ltp_sheet_add(&t, "counters:\n");
     for (size_t i = 0; i < s->lane_count; i++)
         put_counter(&t, s, i);
-    ltp_text_add(&t, "lanes:\n");
+    ltp_sheet_add(&t, "lanes:\n");
     for (size_t i = 0; i < s->lane_count; i++)
         put_lane(&t, s, i);
-    return ltp_text_save(&t, path, err);
+    return ltp_sheet_save(&t, path, err);
 }
 
 static bool has_condition(const lt_scene_lane *l, size_t count, const char *name)
@@ -116,7 +116,7 @@ static bool has_condition(const lt_scene_lane *l, size_t count, const char *name
     return false;
 }
 
-static void put_conditions(ltp_text *t, const lt_scenario *s)
+static void put_conditions(ltp_sheet *t, const lt_scenario *s)
 {
     const char *seen[LT_CONDITIONS_MAX];
     size_t count = 0;
@@ -128,7 +128,7 @@ static void put_conditions(ltp_text *t, const lt_scenario *s)
                 known |= strcmp(seen[n], k->name) == 0;
             if (known)
                 continue;
-            ltp_text_add(t, "%s  - {condition: %s, text: \"%s\"}\n", count == 0 ? "conditions:\n" : "", k->name,
+            ltp_sheet_add(t, "%s  - {condition: %s, text: \"%s\"}\n", count == 0 ? "conditions:\n" : "", k->name,
                          k->car_distance_m > 0.0 ? "simulated vehicle at the lane" : "simulated, no vehicle");
             seen[count++] = k->name;
         }
@@ -144,14 +144,14 @@ static lt_status save_visit(const lt_scenario *s, const char *dir, lt_error *err
     lt_status st = ltp_site_path(path, err, "%s/visits/%s/visit.yaml", dir, s->date);
     if (st != LT_OK)
         return st;
-    ltp_text t = {0};
-    ltp_text_add(&t, "# Simulated recordings.\ndate: \"%s\"\nwho: \"lanetune\"\nweather: \"simulated\"\n", s->date);
+    ltp_sheet t = {0};
+    ltp_sheet_add(&t, "# Simulated recordings.\ndate: \"%s\"\nwho: \"lanetune\"\nweather: \"simulated\"\n", s->date);
     put(&t, "mic_cal_db: ", l->mic_cal_db);
     put(&t, "loopback_db: ", l->loopback_db);
     /* One number for all lanes: where they differ, the talk tests have to do. */
     put(&t, "lane_mic_cal_db: ", one_lane_mic ? l->microphone_line_db : (double)NAN);
     put_conditions(&t, s);
-    return ltp_text_save(&t, path, err);
+    return ltp_sheet_save(&t, path, err);
 }
 
 /* ---- recordings ---- */
@@ -160,6 +160,7 @@ typedef struct {
     const lt_scenario *s;
     const char *dir;
     lt_signal *sweep;
+    lt_signal *speech; /* of the lane that is being recorded */
     lt_progress progress;
     void *context;
     size_t done, total;
@@ -199,15 +200,15 @@ static lt_status record(job *j, const lt_scene_lane *l, size_t condition, lt_sce
                         lt_error *err)
 {
     char path[LTP_SITE_PATH_MAX], name[96];
-    lt_signal *speech = NULL, *x = NULL;
+    lt_signal *x = NULL;
     name_of(p, &l->conditions[condition], name);
     lt_status st = ltp_site_path(path, err, "%s/%s/%s", j->dir, folder, name);
     if (st != LT_OK)
         return st;
     if (j->progress != NULL)
         j->progress(j->context, name, (double)j->done / (double)j->total);
-    if (p == LT_SCENE_TALK_TEST)
-        st = lt_scene_talker(l->rate_hz, j->s->talk_seconds, l->seed, &speech, err);
+    if (p == LT_SCENE_TALK_TEST && j->speech == NULL)
+        st = lt_scene_talker(l->rate_hz, j->s->talk_seconds, l->seed, &j->speech, err);
     if (st == LT_OK)
         st = lt_scene_record(l, condition, p,
                              p == LT_SCENE_TALK_TEST ? speech
@@ -217,7 +218,6 @@ static lt_status record(job *j, const lt_scene_lane *l, size_t condition, lt_sce
     if (st == LT_OK)
         st = save_one(path, x, LT_AUDIO_PCM24, err);
     j->done++;
-    lt_signal_free(speech);
     lt_signal_free(x);
     return st;
 }
@@ -302,9 +302,12 @@ lt_status lt_scenario_record(const lt_scenario *s, const char *dir, lt_progress 
         st = make_stimulus(&j, err);
     for (size_t i = 0; i < s->lane_count; i++)
         j.total += (s->record_loop ? 6 : 5) * s->lanes[i].condition_count + 3;
-    for (size_t i = 0; i < s->lane_count; i++)
+    for (size_t i = 0; i < s->lane_count; i++) {
         for (size_t k = 0; k < LTP_COUNT(paths) && st == LT_OK; k++)
             st = record_path(&j, &s->lanes[i], paths[k], err);
+        lt_signal_free(j.speech);
+        j.speech = NULL;
+    }
     if (st == LT_OK)
         st = save_visit(s, dir, err);
     /* Last: a folder with site.yaml is complete. */

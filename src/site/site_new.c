@@ -115,17 +115,17 @@ static const char visit_body[] =
 static lt_status save_site(const char *dir, const char *name, unsigned lanes, lt_error *err)
 {
     char path[LTP_SITE_PATH_MAX];
-    ltp_text t = {0};
-    ltp_text_add(&t, "%ssite: ", site_head);
-    ltp_text_quoted(&t, name);
-    ltp_text_add(&t, "\ntemperature_c: 20                # of the air, degrees Celsius: speed of sound\n%s", counters);
+    ltp_sheet t = {0};
+    ltp_sheet_add(&t, "%ssite: ", site_head);
+    ltp_sheet_quoted(&t, name);
+    ltp_sheet_add(&t, "\ntemperature_c: 20                # of the air, degrees Celsius: speed of sound\n%s", counters);
     for (unsigned i = 1; i <= lanes; i++)
-        ltp_text_add(&t, "%s  - lane: %-22u # number; recordings: visits/DATE/lane-%u/\n%s", i > 1 ? "\n" : "", i, i,
+        ltp_sheet_add(&t, "%s  - lane: %-22u # number; recordings: visits/DATE/lane-%u/\n%s", i > 1 ? "\n" : "", i, i,
                      lane_body);
     lt_status st = ltp_site_path(path, err, "%s/site.yaml", dir);
     if (st != LT_OK)
         t.failed = true;
-    const lt_status saved = ltp_text_save(&t, path, err);
+    const lt_status saved = ltp_sheet_save(&t, path, err);
     return st != LT_OK ? st : saved;
 }
 
@@ -135,11 +135,11 @@ static lt_status save_visit(const char *dir, const char *date, lt_error *err)
     lt_status st = ltp_site_path(path, err, "%s/visits/%s/visit.yaml", dir, date);
     if (st != LT_OK)
         return st;
-    ltp_text t = {0};
-    ltp_text_add(&t, "# One visit: a day of recordings. A line that is removed takes its default.\n\ndate: ");
-    ltp_text_quoted(&t, date);
-    ltp_text_add(&t, "\n%s", visit_body);
-    return ltp_text_save(&t, path, err);
+    ltp_sheet t = {0};
+    ltp_sheet_add(&t, "# One visit: a day of recordings. A line that is removed takes its default.\n\ndate: ");
+    ltp_sheet_quoted(&t, date);
+    ltp_sheet_add(&t, "\n%s", visit_body);
+    return ltp_sheet_save(&t, path, err);
 }
 
 static lt_status make_folders(const char *dir, const char *date, unsigned lanes, lt_error *err)

@@ -48,7 +48,7 @@ static lt_status fine_axis(const lt_adjuster *a, ltp_axis *out, lt_error *err)
     return LT_OK;
 }
 
-static lt_status fill_sii(const ltp_evidence *e, ltp_grid *g, lt_error *err)
+static lt_status fill_sii(const ltp_evidence *e, ltp_settings_grid *g, lt_error *err)
 {
     lt_status st = LT_OK;
     for (size_t i = 0; i < g->out.count && st == LT_OK; i++)
@@ -58,29 +58,29 @@ static lt_status fill_sii(const ltp_evidence *e, ltp_grid *g, lt_error *err)
     return st;
 }
 
-lt_status ltp_grid_offered(const ltp_evidence *e, ltp_grid *out, lt_error *err)
+lt_status ltp_settings_grid_offered(const ltp_evidence *e, ltp_settings_grid *out, lt_error *err)
 {
-    *out = (ltp_grid){0};
+    *out = (ltp_settings_grid){0};
     lt_status st = offered_axis(&e->lane->outbound, &out->out, err);
     if (st == LT_OK)
         st = offered_axis(&e->lane->inbound, &out->in, err);
     return st == LT_OK ? fill_sii(e, out, err) : st;
 }
 
-lt_status ltp_grid_fine(const ltp_evidence *e, ltp_grid *out, lt_error *err)
+lt_status ltp_settings_grid_fine(const ltp_evidence *e, ltp_settings_grid *out, lt_error *err)
 {
-    *out = (ltp_grid){0};
+    *out = (ltp_settings_grid){0};
     lt_status st = fine_axis(&e->lane->outbound, &out->out, err);
     if (st == LT_OK)
         st = fine_axis(&e->lane->inbound, &out->in, err);
     return st == LT_OK ? fill_sii(e, out, err) : st;
 }
 
-void ltp_grid_free(ltp_grid *g)
+void ltp_settings_grid_free(ltp_settings_grid *g)
 {
     ltp_free(g->out.db);
     ltp_free(g->out.sii);
     ltp_free(g->in.db);
     ltp_free(g->in.sii);
-    *g = (ltp_grid){0};
+    *g = (ltp_settings_grid){0};
 }

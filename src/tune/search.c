@@ -118,7 +118,7 @@ static void quietest(const search *s, const table *t, double least, size_t *out,
 {
     const int fixed_i = position(s, t->p->out_knob);
     const int fixed_j = position(s, t->p->in_knob);
-    const ltp_grid *g = t->p->grid;
+    const ltp_settings_grid *g = t->p->grid;
     double best_db = (double)INFINITY;
     *out = *in = 0;
     for (size_t i = fixed_i == ANY ? 0 : (size_t)fixed_i; i < (fixed_i == ANY ? t->rows : (size_t)fixed_i + 1); i++)

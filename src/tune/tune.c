@@ -99,9 +99,9 @@ static lt_status solve_group(ltp_group *g, lt_error *err)
 {
     lt_status st = LT_OK;
     for (size_t l = 0; l < g->count && st == LT_OK; l++) {
-        st = ltp_grid_offered(g->evidence[l], &g->offered[l], err);
+        st = ltp_settings_grid_offered(g->evidence[l], &g->offered[l], err);
         if (st == LT_OK)
-            st = ltp_grid_fine(g->evidence[l], &g->fine[l], err);
+            st = ltp_settings_grid_fine(g->evidence[l], &g->fine[l], err);
     }
     if (st != LT_OK)
         return st;
@@ -183,8 +183,8 @@ static lt_status tune_group(ltp_group *g, lt_error *err)
             st = judge_sharing(g, l, err);
     }
     for (size_t l = 0; l < g->count; l++) {
-        ltp_grid_free(&g->offered[l]);
-        ltp_grid_free(&g->fine[l]);
+        ltp_settings_grid_free(&g->offered[l]);
+        ltp_settings_grid_free(&g->fine[l]);
     }
     return st;
 }

@@ -72,16 +72,16 @@ typedef struct {
 } ltp_axis;
 typedef struct {
     ltp_axis out, in;
-} ltp_grid;
+} ltp_settings_grid;
 /** The adjusters' own steps, continued by 30 dB beyond the last. */
-LT_NODISCARD lt_status ltp_grid_offered(const ltp_evidence *e, ltp_grid *out, lt_error *err);
+LT_NODISCARD lt_status ltp_settings_grid_offered(const ltp_evidence *e, ltp_settings_grid *out, lt_error *err);
 /** A virtual grid of 0.25 dB between first and last step, continued by 1 dB. */
-LT_NODISCARD lt_status ltp_grid_fine(const ltp_evidence *e, ltp_grid *out, lt_error *err);
-void ltp_grid_free(ltp_grid *g);
+LT_NODISCARD lt_status ltp_settings_grid_fine(const ltp_evidence *e, ltp_settings_grid *out, lt_error *err);
+void ltp_settings_grid_free(ltp_settings_grid *g);
 
 enum { LTP_KNOBS_MAX = 16, LTP_FREE = -1 };
 typedef struct {
-    const ltp_grid *grid;
+    const ltp_settings_grid *grid;
     double slack_db[LTP_LIMITS];
     double out_zero_db, in_zero_db; /* dial position of dO = 0, dI = 0 */
     double target_sii;
@@ -105,7 +105,7 @@ typedef struct {
     const ltp_evidence *evidence[LT_TUNE_LANES_MAX];
     lt_tune_result *results[LT_TUNE_LANES_MAX];
     ltp_problem problems[LT_TUNE_LANES_MAX];
-    ltp_grid offered[LT_TUNE_LANES_MAX], fine[LT_TUNE_LANES_MAX];
+    ltp_settings_grid offered[LT_TUNE_LANES_MAX], fine[LT_TUNE_LANES_MAX];
     ltp_choice choices[LT_TUNE_LANES_MAX];
 } ltp_group;
 
