@@ -58,7 +58,7 @@ lt_scene_lane lt_scene_lane_default(void)
 }
 
 /* Beside a highway: customers cannot hear, and raise their voices. The microphone sits apart from the loudspeaker under
- * a hood that faces away from the road; the operator wears a handset. */
+ * a hood that faces away from the road; the operator has a handset. */
 static lt_scene_lane highway_lane(void)
 {
     lt_scene_lane l = lt_scene_lane_default();
@@ -85,7 +85,8 @@ static lt_scene_lane highway_lane(void)
     return l;
 }
 
-/* Through a digital hub: the customer's loudspeaker comes back to the operator late and loud. */
+/* Through a digital hub: the loudspeaker's sound comes back to the operator late and loud. A desk unit with a close
+ * microphone. */
 static lt_scene_lane echo_lane(void)
 {
     lt_scene_lane l = lt_scene_lane_default();
@@ -109,7 +110,7 @@ static lt_scene_lane echo_lane(void)
     return l;
 }
 
-/* Loudspeaker close to the microphone in a leaky housing. */
+/* Loudspeaker close to the microphone in a leaky housing; the operator listens by a loudspeaker on the desk. */
 static lt_scene_lane feedback_lane(void)
 {
     lt_scene_lane l = lt_scene_lane_default();

@@ -92,7 +92,9 @@ LT_NODISCARD lt_status ltp_path_grid(const lt_scene_lane *lane, size_t condition
 
 /* ---- counter.c: the operator's end ---- */
 
-#define LTP_COUNTER_MICROPHONE_DB 93.0 /* SPL at the counter microphone that makes 0 dBFS on the outbound line */
+/* SPL at the counter microphone that makes 0 dBFS on the outbound line: a close one, so that normal speech (62 dB at 1
+ * m, ANSI S3.5) from 0.15 m stands at -26 dBov. */
+#define LTP_COUNTER_MICROPHONE_DB 102.0
 typedef struct {
     ltp_arrivals coupling, receive; /* receive: direct gain 1 */
     ltp_chain speaker, microphone;
