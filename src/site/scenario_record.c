@@ -50,7 +50,8 @@ static void put(ltp_sheet *t, const char *field, double x)
 
 static void put_counter(ltp_sheet *t, const lt_scenario *s, size_t i)
 {
-    ltp_sheet_add(t, "  - counter: %u\n    listening: %s\n", s->lanes[i].lane, ltp_words_listening[s->now[i].listening]);
+    ltp_sheet_add(t, "  - counter: %u\n    listening: %s\n", s->lanes[i].lane,
+                  ltp_words_listening[s->now[i].listening]);
 }
 
 static void put_adjuster(ltp_sheet *t, const char *which, double now_db)
@@ -129,7 +130,7 @@ static void put_conditions(ltp_sheet *t, const lt_scenario *s)
             if (known)
                 continue;
             ltp_sheet_add(t, "%s  - {condition: %s, text: \"%s\"}\n", count == 0 ? "conditions:\n" : "", k->name,
-                         k->car_distance_m > 0.0 ? "simulated vehicle at the lane" : "simulated, no vehicle");
+                          k->car_distance_m > 0.0 ? "simulated vehicle at the lane" : "simulated, no vehicle");
             seen[count++] = k->name;
         }
 }
@@ -211,7 +212,7 @@ static lt_status record(job *j, const lt_scene_lane *l, size_t condition, lt_sce
         st = lt_scene_talker(l->rate_hz, j->s->talk_seconds, l->seed, &j->speech, err);
     if (st == LT_OK)
         st = lt_scene_record(l, condition, p,
-                             p == LT_SCENE_TALK_TEST ? speech
+                             p == LT_SCENE_TALK_TEST ? j->speech
                              : is_noise(p)           ? NULL
                                                      : j->sweep,
                              is_noise(p) ? j->s->noise_seconds : 0.0, l->talker_db, &x, err);
