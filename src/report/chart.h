@@ -16,7 +16,7 @@
 #define LTP_WARN "#b04a08"
 
 /* Size in user units; the page scales a drawing to its column. Wide ones stand two in a row, small ones three. */
-enum { LTP_CHART_WIDE = 480, LTP_CHART_WIDE_HEIGHT = 250, LTP_CHART_SMALL = 360, LTP_CHART_SMALL_HEIGHT = 190 };
+enum { LTP_CHART_WIDE = 480, LTP_CHART_WIDE_HEIGHT = 236, LTP_CHART_SMALL = 360, LTP_CHART_SMALL_HEIGHT = 180 };
 
 /* Room for a free text in a chart, in Latin letters. */
 enum { LTP_WORD_COLUMNS = 14 };

@@ -4,6 +4,10 @@
 
 #include "base/alloc.h"
 
+#include <string.h>
+
+enum { LONG_NAME = 60 }; /* bytes; longer ones are set smaller */
+
 static void put_head(ltp_textbuf *b, const lt_survey *s)
 {
     /* The page may load nothing: its own style and drawings are all there is. */
@@ -35,9 +39,10 @@ static void put_fact(ltp_textbuf *b, const char *name, const char *text)
 
 static void put_title(ltp_textbuf *b, const lt_survey *s)
 {
-    ltp_text_add(
-        b, "<header class=\"page\">\n<p class=\"eyebrow\">Drive-up intercom: settings and findings</p>\n<h1><bdi>");
-    ltp_text_add_escaped(b, s->site != NULL && s->site->name[0] != '\0' ? s->site->name : "Unnamed site");
+    ltp_text_add(b, "<header class=\"page\">\n<p class=\"eyebrow\">Drive-up intercom: settings and findings</p>\n");
+    const char *name = s->site != NULL && s->site->name[0] != '\0' ? s->site->name : "Unnamed site";
+    ltp_text_add(b, strlen(name) > LONG_NAME ? "<h1 class=\"long\"><bdi>" : "<h1><bdi>");
+    ltp_text_add_escaped(b, name);
     ltp_text_add(b, "</bdi></h1>\n<dl class=\"facts\">\n");
     if (s->visit != NULL) {
         put_fact(b, "Visit", s->visit->date);

@@ -44,7 +44,8 @@ typedef enum {
     LTP_ABOUT_OPERATOR = 16,
     LTP_ABOUT_PROPERTY_LINE = 32,
     LTP_ABOUT_ECHO = 64,
-    LTP_ABOUT_HEADROOM = 128
+    LTP_ABOUT_HEADROOM = 128,
+    LTP_ABOUT_POWER = 256
 } ltp_about;
 /** Beside a number: which assumptions and warnings of this lane concern it, with links to their sentences. */
 void ltp_put_doubts(ltp_textbuf *b, const ltp_lane_view *v, unsigned about);

@@ -173,8 +173,8 @@ static void put_table(ltp_textbuf *b, const ltp_lane_view *v)
         {"Echo of the operator\xE2\x80\x99s own voice, weighted", "dB", x->echo_weighted_db, y->echo_weighted_db,
          push ? (double)NAN : echo_limit_db(t), true, LTP_ABOUT_ECHO, 1},
         {"Headroom for speech peaks", "dB", x->headroom_db, y->headroom_db, 0.0, true, LTP_ABOUT_HEADROOM, 1},
-        {"Mean power into the lane speaker", "W", x->speaker_power_w, y->speaker_power_w, t->speaker_power_w, false, 0,
-         2},
+        {"Mean power into the lane speaker", "W", x->speaker_power_w, y->speaker_power_w, t->speaker_power_w, false,
+         LTP_ABOUT_POWER, 2},
     };
     ltp_text_add(b, "<div class=\"checks\">\n<h3>Measured against the limits</h3>\n<table>\n"
                     "<thead><tr><th scope=\"col\">Quantity</th><th scope=\"col\">before " LTP_ARROW " after</th>"

@@ -6,42 +6,61 @@
 
 #include <string.h>
 
-/* Which numbers a note speaks about, by a piece of its code; the first row that fits counts. */
-static unsigned subject_of(const char *code)
+typedef struct {
+    const char *piece;
+    unsigned about;
+} subject;
+
+enum {
+    TO_CUSTOMER = LTP_ABOUT_SII_OUTBOUND | LTP_ABOUT_EAR,
+    TO_OPERATOR = LTP_ABOUT_SII_INBOUND | LTP_ABOUT_OPERATOR,
+    COUPLING = LTP_ABOUT_MARGIN | LTP_ABOUT_ECHO
+};
+
+/* By a piece of the code; the first row that fits counts. */
+static const subject by_code[] = {
+    {"echo", LTP_ABOUT_ECHO},
+    {"counter-coupling", LTP_ABOUT_MARGIN},
+    {"lane-coupling", COUPLING},
+    {"loop", LTP_ABOUT_MARGIN},
+    {"property", LTP_ABOUT_PROPERTY_LINE},
+    {"headroom", LTP_ABOUT_HEADROOM},
+    {"speaker-power", LTP_ABOUT_POWER},
+    {"noise-ear", LTP_ABOUT_SII_OUTBOUND},
+    {"counter-noise", LTP_ABOUT_SII_INBOUND},
+    {"lane-noise", LTP_ABOUT_SII_INBOUND},
+    {"talk-test", TO_OPERATOR},
+    {"lane-mic", TO_OPERATOR},
+    {"inbound", TO_OPERATOR},
+    {"receive", TO_OPERATOR},
+    {"outbound", TO_CUSTOMER},
+};
+
+/* By the path that the message begins with: "lane-coupling.car: ...". */
+static const subject by_path[] = {
+    {"outbound", TO_CUSTOMER},
+    {"inbound", TO_OPERATOR},
+    {"lane-coupling", COUPLING},
+    {"counter-coupling", LTP_ABOUT_MARGIN},
+    {"loop", LTP_ABOUT_MARGIN},
+    {"noise-ear", LTP_ABOUT_SII_OUTBOUND},
+    {"noise-mic", LTP_ABOUT_SII_INBOUND},
+    {"noise-counter", LTP_ABOUT_SII_INBOUND},
+    {"talk-test", TO_OPERATOR},
+};
+
+/* Which numbers a note speaks about. */
+static unsigned subject_of(const lt_note *n)
 {
-    static const struct {
-        const char *piece;
-        unsigned about;
-    } rows[] = {
-        {"delay", LTP_ABOUT_ECHO},
-        {"echo", LTP_ABOUT_ECHO},
-        {"counter-coupling", LTP_ABOUT_MARGIN},
-        {"lane-coupling", LTP_ABOUT_MARGIN | LTP_ABOUT_ECHO},
-        {"coupling", LTP_ABOUT_MARGIN},
-        {"loop", LTP_ABOUT_MARGIN},
-        {"margin", LTP_ABOUT_MARGIN},
-        {"property", LTP_ABOUT_PROPERTY_LINE},
-        {"headroom", LTP_ABOUT_HEADROOM},
-        {"amplifier", LTP_ABOUT_HEADROOM},
-        {"clip-line", LTP_ABOUT_HEADROOM},
-        {"power", LTP_ABOUT_HEADROOM},
-        {"noise-ear", LTP_ABOUT_SII_OUTBOUND},
-        {"noise-counter", LTP_ABOUT_SII_INBOUND},
-        {"noise-mic", LTP_ABOUT_SII_INBOUND},
-        {"talk", LTP_ABOUT_SII_INBOUND | LTP_ABOUT_OPERATOR},
-        {"vocal", LTP_ABOUT_SII_INBOUND | LTP_ABOUT_OPERATOR},
-        {"lane-mic", LTP_ABOUT_SII_INBOUND | LTP_ABOUT_OPERATOR},
-        {"inbound", LTP_ABOUT_SII_INBOUND | LTP_ABOUT_OPERATOR},
-        {"receive", LTP_ABOUT_SII_INBOUND | LTP_ABOUT_OPERATOR},
-        {"operator", LTP_ABOUT_SII_INBOUND | LTP_ABOUT_OPERATOR},
-        {"outbound", LTP_ABOUT_SII_OUTBOUND | LTP_ABOUT_EAR},
-        {"line-speech", LTP_ABOUT_SII_OUTBOUND | LTP_ABOUT_EAR},
-        {"calibrat", LTP_ABOUT_EAR | LTP_ABOUT_OPERATOR},
-        {"mic-cal", LTP_ABOUT_EAR | LTP_ABOUT_OPERATOR},
-    };
-    for (size_t i = 0; i < LTP_COUNT(rows); i++)
-        if (strstr(code, rows[i].piece) != NULL)
-            return rows[i].about;
+    for (size_t i = 0; i < LTP_COUNT(by_code); i++)
+        if (strstr(n->code, by_code[i].piece) != NULL)
+            return by_code[i].about;
+    for (size_t i = 0; i < LTP_COUNT(by_path); i++) {
+        const size_t length = strlen(by_path[i].piece);
+        const char after = strncmp(n->message, by_path[i].piece, length) == 0 ? n->message[length] : '\0';
+        if (after == ':' || after == '.' || after == ' ')
+            return by_path[i].about;
+    }
     return 0;
 }
 
@@ -54,7 +73,7 @@ static void put_short(ltp_textbuf *b, const char *code, bool assumption)
         words[i] = code[i] == '-' || code[i] == '_' ? ' ' : code[i];
     words[i] = '\0';
     ltp_text_add_escaped(b, words);
-    static const char *const told[] = {"assum", "default", "unknown", "missing", "not ", "no "};
+    static const char *const told[] = {"assum", "stated", "borrowed", "default", "unknown", "missing", "not ", "no "};
     for (size_t k = 0; k < LTP_COUNT(told); k++)
         if (strstr(words, told[k]) != NULL)
             return;
@@ -74,7 +93,7 @@ static void put_doubts_of(ltp_textbuf *b, const ltp_lane_view *v, const lt_notes
     size_t named = d->count < DOUBTS_NAMED ? d->count : DOUBTS_NAMED;
     for (size_t i = 0; i < notes->count && i < LT_NOTES_MAX; i++) {
         const char *code = notes->items[i].code;
-        if ((subject_of(code) & about) == 0)
+        if ((subject_of(&notes->items[i]) & about) == 0)
             continue;
         d->count++;
         bool known = named == DOUBTS_NAMED;

@@ -6,6 +6,7 @@
     browser_check.py demo LANETUNE LANES           the report of the demo
     browser_check.py file REPORT.html LANES        any report
     --pictures DIR                                 keep screenshots and PDF files there
+    --pages N                                      allow N pages in print
 
 At 360, 768 and 1280 px: nothing wider than the window, no element or chart label sticking out, no console message, no
 request to anywhere. Printed on A4 and Letter: at most two pages a lane and one more, and every visible text of the page
@@ -195,7 +196,7 @@ def words_outside(pdf):
     return found
 
 
-def check_paper(browser, path, lanes, folder):
+def check_paper(browser, path, lanes, most, folder):
     bad = []
     browser.open(path, 1280, 900)
     texts = browser.evaluate(TEXTS)
@@ -210,7 +211,7 @@ def check_paper(browser, path, lanes, folder):
         info = subprocess.run(["pdfinfo", pdf], check=True, capture_output=True, text=True).stdout
         pages = int(re.search(r"^Pages:\s+(\d+)", info, re.M)[1])
         print(f"  {paper}: {pages} pages for {lanes} lanes")
-        if pages > 2 * lanes + 1:
+        if pages > most:
             bad.append(f"{paper}: {pages} pages for {lanes} lanes")
         printed = squeeze(subprocess.run(["pdftotext", "-raw", "-nopgbrk", pdf, "-"], check=True, capture_output=True,
                                          text=True, errors="replace").stdout)
@@ -235,11 +236,14 @@ def make_page(arguments, folder):
 
 
 def main():
-    arguments, pictures = sys.argv[1:], None
-    if "--pictures" in arguments:
-        at = arguments.index("--pictures")
-        pictures = arguments[at + 1]
-        del arguments[at:at + 2]
+    arguments, options = sys.argv[1:], {}
+    for option in ("--pictures", "--pages"):
+        if option in arguments[:-1]:
+            at = arguments.index(option)
+            options[option] = arguments[at + 1]
+            del arguments[at:at + 2]
+    pictures = options.get("--pictures")
+    if pictures:
         os.makedirs(pictures, exist_ok=True)
     if len(arguments) not in (3, 4) or arguments[0] not in ("make", "demo", "file"):
         sys.exit(__doc__)
@@ -249,9 +253,10 @@ def main():
         return SKIP
     with tempfile.TemporaryDirectory(prefix="lanetune-report-") as folder:
         path, lanes = make_page(arguments, folder)
+        most = int(options.get("--pages", 2 * lanes + 1))
         browser = Browser(chromium)
         try:
-            bad = check_screen(browser, path, pictures) + check_paper(browser, path, lanes, pictures or folder)
+            bad = check_screen(browser, path, pictures) + check_paper(browser, path, lanes, most, pictures or folder)
         finally:
             browser.close()
     for line in bad[:40]:
