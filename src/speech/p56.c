@@ -67,8 +67,10 @@ static int index_below(double envelope)
 {
     if (!(envelope > 0.0))
         return -1;
-    const int index = ilogb(envelope) - LOWEST;
-    return index < -1 ? -1 : index >= THRESHOLDS ? THRESHOLDS - 1 : index;
+    if (envelope >= ldexp(1.0, HIGHEST)) /* infinite too */
+        return THRESHOLDS - 1;
+    const int exponent = ilogb(envelope);
+    return exponent < LOWEST ? -1 : exponent - LOWEST;
 }
 
 /* Returns the sum of squares. */
@@ -94,11 +96,11 @@ static double count_activity(const lt_signal *s, activity_counter *c)
     return sum;
 }
 
-/* Activity level A - C of threshold j, dB; -INFINITY where nothing reaches it. */
+/* Activity level A - C of threshold j, dB; -(double)INFINITY where nothing reaches it. */
 static double distance_db(const activity_counter *c, double sum, int j)
 {
     if (c->active[j] == 0)
-        return -INFINITY;
+        return -(double)INFINITY;
     return lt_db_from_power(sum / (double)c->active[j]) - lt_db_from_amplitude(ldexp(1.0, j + LOWEST));
 }
 
@@ -134,7 +136,7 @@ static double threshold_of(const activity_counter *c, int j, double level_dbov)
 
 lt_status lt_active_level_measure(const lt_signal *s, lt_active_level *out, lt_error *err)
 {
-    *out = (lt_active_level){-INFINITY, -INFINITY, 0.0, 0.0};
+    *out = (lt_active_level){-(double)INFINITY, -(double)INFINITY, 0.0, 0.0};
     if (s->count == 0)
         return ltp_fail(err, LT_E_ARG, "the recording is empty: no speech level");
     if (!(s->rate_hz >= lowest_rate_hz))

@@ -94,8 +94,9 @@ size_t lt_sii_band_count(lt_sii_method m)
 
 lt_sii_band lt_sii_band_at(lt_sii_method m, size_t i)
 {
+    const double none = (double)NAN;
     if (i >= lt_sii_band_count(m))
-        return (lt_sii_band){NAN, NAN, NAN, NAN, NAN, NAN, NAN};
+        return (lt_sii_band){none, none, none, none, none, none, none};
     const ltp_sii_row *r = &methods[m].rows[i];
     return (lt_sii_band){.hz = r->centre_hz,
                          .bandwidth_db = r->bandwidth_db,
@@ -109,7 +110,7 @@ lt_sii_band lt_sii_band_at(lt_sii_method m, size_t i)
 double lt_sii_speech_db(lt_sii_method m, lt_vocal_effort e, size_t i)
 {
     if (i >= lt_sii_band_count(m) || (unsigned)e >= LT_EFFORT_COUNT)
-        return NAN;
+        return (double)NAN;
     return methods[m].rows[i].speech_db[e];
 }
 
@@ -133,7 +134,7 @@ static double spread_db(lt_sii_method m, const double *masker_db, size_t k, size
 {
     const ltp_sii_row *rows = methods[m].rows;
     if (isinf(masker_db[k])) /* silence */
-        return -INFINITY;
+        return -(double)INFINITY;
     double slope_db = -80.0;
     double ratio = 1.0;
     if (m == LT_SII_THIRD_OCTAVE) {

@@ -112,7 +112,7 @@ static void share(const span_list *spans, size_t *k, double from, double to, dou
 static double mean_db(double sum, double frames)
 {
     if (!(frames > 0.0))
-        return NAN;
+        return (double)NAN;
     return lt_dbfs_from_mean_square(sum / frames);
 }
 

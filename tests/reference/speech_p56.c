@@ -50,7 +50,8 @@ static int check_signal(const csv_table *t, size_t row)
     assert_int_equal(lt_active_level_measure(s, &got, &(lt_error){0}), LT_OK);
     lt_signal_free(s);
     if (strcmp(id, "silence") == 0) /* the tool prints -100 and -200 dB there */
-        return !near_abs(id, got.active_level_db, -INFINITY, 0.0) + !near_abs(id, got.activity_percent, 0.0, 0.0);
+        return !near_abs(id, got.active_level_db, -(double)INFINITY, 0.0) +
+               !near_abs(id, got.activity_percent, 0.0, 0.0);
     const double dbov = got.active_level_db - 10.0 * log10(2.0); /* 0 dBov = RMS of a full-scale square wave */
     int bad = 0;
     bad += !near_abs(id, got.long_term_level_db - 10.0 * log10(2.0), csv_number(t, row, "rms_dbov"), 1e-4);

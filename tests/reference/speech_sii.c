@@ -39,7 +39,7 @@ static int check_row(const csv_table *t, size_t i, const ltp_sii_row *r, lt_sii_
     bad += !near_abs(row, band.raised_db, csv_number(t, i, "speech_raised_db"), 0.0);
     bad += !near_abs(row, band.loud_db, csv_number(t, i, "speech_loud_db"), 0.0);
     bad += !near_abs(row, band.shout_db, csv_number(t, i, "speech_shout_db"), 0.0);
-    double weight = NAN;
+    double weight = (double)NAN;
     bad += !lt_sii_importance_at(m, LT_SII_AVERAGE, i, &weight);
     bad += !near_abs(row, weight, csv_number(t, i, "importance"), 0.0);
     return bad;
@@ -71,7 +71,7 @@ static void importance_tables_match_the_second_entry(void **state)
         for (int m = 0; m < LT_SII_IMPORTANCE_COUNT; m++) {
             double sum = 0.0;
             for (size_t i = 0; i < t->rows; i++) {
-                double got = NAN;
+                double got = (double)NAN;
                 bad += !lt_sii_importance_at(methods[k].method, (lt_sii_importance)m, i, &got);
                 bad += !near_abs(materials[m], got, csv_number(t, i, materials[m]), 0.0);
                 sum += got;

@@ -53,8 +53,14 @@ static void add_engine(lt_signal *s, double hz, double hunt, double rms, uint64_
     for (size_t i = 0; i < s->count; i++) {
         wander = 0.9999 * wander + 0.0141 * lt_rng_gauss(&r); /* unit variance, about 0.2 s at 48 kHz */
         phase += 2.0 * LT_PI * hz * (1.0 + hunt * wander) / s->rate_hz;
-        for (int k = 1; k <= 16; k++)
-            s->samples[i] += rms / k * sin(k * phase + k * k);
+        double last = 0.0;
+        double here = sin(phase);
+        for (int k = 1; k <= 16; k++) { /* sin(k phase) by its recurrence */
+            s->samples[i] += (k % 3 == 0 ? -rms : rms) / k * here;
+            const double next = 2.0 * cos(phase) * here - last;
+            last = here;
+            here = next;
+        }
     }
 }
 
@@ -73,7 +79,7 @@ static double line_at(const lt_levels *l, double hz)
     for (size_t i = 0; i < l->line_count; i++)
         if (fabs(l->lines[i].hz - hz) < 0.002 * hz + 0.3)
             return l->lines[i].level_db;
-    return NAN;
+    return (double)NAN;
 }
 
 /* ---- what is there ---- */
@@ -277,7 +283,7 @@ static void no_hum_is_made_up(void **state)
     };
     int bad = 0;
     for (size_t k = 0; k < COUNT(sounds); k++) {
-        falls_for(sounds[k].what, sounds[k].add, 16000.0, 30.0, &bad);
+        falls_for(sounds[k].what, sounds[k].add, 8000.0, 30.0, &bad);
         falls_for(sounds[k].what, sounds[k].add, 16000.0, 2.0, &bad);
         falls_for(sounds[k].what, sounds[k].add, 22050.0, 9.0, &bad);
     }

@@ -240,14 +240,14 @@ static void silence_is_minus_infinity(void **state)
     int bad = 0;
     const double got[] = {l->laeq_db, l->lceq_db, l->lafmax_db, l->la10_db, l->la50_db, l->la90_db, l->peak_dbfs};
     for (size_t i = 0; i < COUNT(got); i++)
-        bad += !near_abs("silence", got[i], -INFINITY, 0.0);
+        bad += !near_abs("silence", got[i], -(double)INFINITY, 0.0);
     for (size_t i = 0; i < l->band_count; i++) {
-        bad += !near_abs("band", l->bands[i].leq_db, -INFINITY, 0.0);
-        bad += !near_abs("band L10", l->bands[i].l10_db, -INFINITY, 0.0);
-        bad += !near_abs("band L90", l->bands[i].l90_db, -INFINITY, 0.0);
+        bad += !near_abs("band", l->bands[i].leq_db, -(double)INFINITY, 0.0);
+        bad += !near_abs("band L10", l->bands[i].l10_db, -(double)INFINITY, 0.0);
+        bad += !near_abs("band L90", l->bands[i].l90_db, -(double)INFINITY, 0.0);
     }
     for (size_t i = 0; i < l->history_count; i++)
-        bad += !near_abs("history", l->history_dba[i], -INFINITY, 0.0);
+        bad += !near_abs("history", l->history_dba[i], -(double)INFINITY, 0.0);
     assert_true(lt_notes_has(&l->notes, "silent"));
     assert_true(lt_notes_has(&l->notes, "short"));
     assert_false(l->hum);

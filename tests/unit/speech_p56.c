@@ -145,8 +145,8 @@ static void silence_clicks_and_single_samples(void **state)
     int bad = 0;
     lt_signal *s = make(16000.0, 2.0);
     lt_active_level a = measure(s);
-    bad += !near_abs("silence", a.active_level_db, -INFINITY, 0.0);
-    bad += !near_abs("silence", a.long_term_level_db, -INFINITY, 0.0);
+    bad += !near_abs("silence", a.active_level_db, -(double)INFINITY, 0.0);
+    bad += !near_abs("silence", a.long_term_level_db, -(double)INFINITY, 0.0);
     bad += !near_abs("silence", a.activity_percent, 0.0, 0.0);
     s->samples[16000] = 1.0; /* a click: its envelope never comes within 15.9 dB of its power */
     a = measure(s);

@@ -68,7 +68,7 @@ static void silence_needs_no_special_case(void **state)
     double silent[LT_SII_BANDS_MAX];
     double quiet[LT_SII_BANDS_MAX];
     double noise[LT_SII_BANDS_MAX];
-    fill(silent, -INFINITY);
+    fill(silent, -(double)INFINITY);
     fill(quiet, -300.0);
     fill(noise, 30.0);
     int bad = 0;
@@ -81,7 +81,7 @@ static void silence_needs_no_special_case(void **state)
         bad += !near_abs(name, index_of(method, silent, silent, silent), 0.0, 0.0);
         bad += !near_abs(name, index_of(method, speech, silent, NULL), index_of(method, speech, quiet, NULL), 1e-12);
         bad += !in_range(name, index_of(method, speech, silent, silent), 0.95, 1.0);
-        speech[2] = -INFINITY; /* one dead band */
+        speech[2] = -(double)INFINITY; /* one dead band */
         const double dead = index_of(method, speech, noise, NULL);
         speech[2] = -300.0;
         bad += !near_abs(name, dead, index_of(method, speech, noise, NULL), 1e-12);
@@ -225,11 +225,11 @@ static void dba_weights_each_band(void **state)
     double spectrum[LT_SPEECH_BANDS];
     int bad = 0;
     for (size_t i = 0; i < LT_SPEECH_BANDS; i++)
-        spectrum[i] = -INFINITY;
-    bad += !near_abs("silence", lt_speech_dba(spectrum), -INFINITY, 0.0);
+        spectrum[i] = -(double)INFINITY;
+    bad += !near_abs("silence", lt_speech_dba(spectrum), -(double)INFINITY, 0.0);
     spectrum[11] = 40.0;
     bad += !near_abs("2 kHz", lt_speech_dba(spectrum), 40.0 + 26.65 + 1.2, 0.001);
-    spectrum[11] = -INFINITY;
+    spectrum[11] = -(double)INFINITY;
     spectrum[0] = 40.0;
     bad += !near_abs("160 Hz", lt_speech_dba(spectrum), 40.0 + 15.65 - 13.35, 0.001);
     assert_int_equal(bad, 0);

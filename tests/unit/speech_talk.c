@@ -75,7 +75,7 @@ static const struct {
 } talks[] = {
     {16000, 0.1, 0.0003, 1.5, 1.0, NULL}, {48000, 0.1, 0.003, 1.5, 1.0, NULL},
     {8000, 0.05, 0.005, 2.0, 2.0, NULL},  {44100, 1e-5, 1e-7, 1.5, 1.0, NULL}, /* a very quiet float file */
-    {16000, 0.1, 0.002, 0.4, 2.0, NULL},                                        /* hardly ever, over noise */
+    {16000, 0.1, 0.002, 0.4, 2.0, NULL},                                       /* hardly ever, over noise */
 };
 
 /* Expected: speech mean square over the talk, shared out over talk + 0.2 s of hangover; noise as it is. */
@@ -151,12 +151,12 @@ static void silence_has_no_speech(void **state)
     lt_signal *s = make(48000.0, 3.0);
     lt_talk_test *t = measure(s);
     int bad = 0;
-    bad += !near_abs("active", t->level.active_level_db, -INFINITY, 0.0);
-    bad += !near_abs("noise", t->noise_level_db, -INFINITY, 0.0);
+    bad += !near_abs("active", t->level.active_level_db, -(double)INFINITY, 0.0);
+    bad += !near_abs("noise", t->noise_level_db, -(double)INFINITY, 0.0);
     assert_true(t->band_count == BANDS);
     for (size_t i = 0; i < t->band_count; i++) {
-        bad += !near_abs("speech", t->bands[i].speech_db, -INFINITY, 0.0);
-        bad += !near_abs("noise", t->bands[i].noise_db, -INFINITY, 0.0);
+        bad += !near_abs("speech", t->bands[i].speech_db, -(double)INFINITY, 0.0);
+        bad += !near_abs("noise", t->bands[i].noise_db, -(double)INFINITY, 0.0);
     }
     assert_true(lt_notes_has(&t->notes, "silent"));
     free(t);
