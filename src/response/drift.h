@@ -4,6 +4,7 @@
 #define LTP_RESPONSE_DRIFT_H
 
 #include "response/find.h"
+#include "response/kernel.h"
 
 typedef struct {
     double drift; /* recorder's seconds per stimulus second, minus 1 */
@@ -17,6 +18,10 @@ lt_status ltp_drift_from_markers(const lt_signal *recording, const lt_signal *st
  * the drift `used`; the result includes that. */
 lt_status ltp_drift_from_blocks(const lt_signal *piece, const lt_signal *sweep, size_t before, double used,
                                 ltp_drift *out, lt_error *err);
+/** From a sweep without markers: h[kernel n] = its deconvolved piece, made with the drift `used`; direct = index of the
+ * strongest sample. The drift is the one that leaves nothing but a delay beside the minimum phase of the response. */
+lt_status ltp_drift_from_sweep(ltp_kernel *k, const lt_signal *sweep, const double *h, size_t direct, double used,
+                               ltp_drift *out, lt_error *err);
 /** Two independent values into one, by their variances. */
 ltp_drift ltp_drift_combine(ltp_drift a, ltp_drift b);
 

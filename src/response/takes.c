@@ -126,17 +126,21 @@ static ptrdiff_t strongest_lag(const ltp_kernel *k, const double *h)
 
 /* Drift where the stimulus has no markers. */
 static lt_status drift_without_markers(ltp_takes *t, const lt_signal *recording, const ltp_play *play, double used,
-                                       ltp_drift *out, lt_error *err)
+                                       double *h, ltp_drift *out, lt_error *err)
 {
     *out = (ltp_drift){.drift = used, .sigma = INFINITY};
-    if (!ltp_kernel_is_rough(t->kernel))
-        return LT_OK;
     const lt_signal sweep = reference_sweep(t);
     double zero_s = play->start_s + (double)t->structure.sweeps[0].first / t->stimulus->rate_hz * (1.0 + used);
     lt_signal *piece = NULL;
     lt_status st = ltp_piece_cut(recording, &zero_s, used, t->kernel, &piece, err);
-    if (st == LT_OK)
+    if (st == LT_OK && ltp_kernel_is_rough(t->kernel)) {
         st = ltp_drift_from_blocks(piece, &sweep, t->kernel->before, used, out, err);
+    } else if (st == LT_OK) {
+        ltp_kernel_apply(t->kernel, piece->samples, piece->count, h);
+        const ptrdiff_t direct = (ptrdiff_t)t->kernel->before + strongest_lag(t->kernel, h);
+        const ptrdiff_t n = (ptrdiff_t)t->kernel->n;
+        st = ltp_drift_from_sweep(t->kernel, &sweep, h, (size_t)((direct + n) % n), used, out, err);
+    }
     lt_signal_free(piece);
     return st;
 }
@@ -227,7 +231,7 @@ static lt_status take_play(ltp_takes *t, size_t recording, size_t play_index, co
     lt_status st = ltp_drift_from_markers(r, t->stimulus, &t->structure, play, &markers, err);
     const bool marked = isfinite(markers.sigma);
     for (int round = 0; st == LT_OK && !marked && round < ROUNDS; round++)
-        st = drift_without_markers(t, r, play, markers.drift, &markers, err);
+        st = drift_without_markers(t, r, play, markers.drift, h, &markers, err);
     *drift = markers;
     for (int round = 0; st == LT_OK && round < ROUNDS; round++) {
         const double used = drift->drift;
