@@ -35,29 +35,43 @@ static inline void random_taps(lt_rng *r, fixture_path *p, double gain)
     double taps[FIXTURE_TAPS] = {0};
     const size_t first = 1 + (size_t)between(r, 0.0, 12.0);
     taps[first] = chance(r, 0.5) ? gain : -gain;
-    for (int k = 0; k < 6; k++)
-        taps[first + (size_t)between(r, 1.0, (double)(FIXTURE_TAPS - first - 1))] += 0.4 * gain * lt_rng_gauss(r);
+    for (int k = 0; k < 6; k++) {
+        const size_t at = first + (size_t)between(r, 1.0, (double)(FIXTURE_TAPS - first - 1));
+        taps[at] += 0.4 * gain * lt_rng_gauss(r);
+    }
     fixture_taps(p, taps, FIXTURE_TAPS);
     p->response.delay_ms = between(r, 0.2, 60.0);
+}
+
+/* The order of evaluation of arguments is the compiler's own: each draw has its statement. */
+static inline void random_response(lt_rng *r, fixture_path *p, double low_db, double high_db)
+{
+    double v[LT_SPEECH_BANDS];
+    const double level_db = between(r, low_db, high_db);
+    const double tilt_db = between(r, -1.0, 1.0);
+    random_bands(r, level_db, tilt_db, 1.5, v);
+    fixture_bands(p, v);
+}
+
+static inline void random_levels(lt_rng *r, lt_levels *l, double low_db, double high_db)
+{
+    double v[LT_SPEECH_BANDS];
+    random_noise(r, between(r, low_db, high_db), v);
+    fixture_levels(l, v, between(r, 1.0, 7.0));
 }
 
 static inline void random_condition(lt_rng *r, fixture_condition *c)
 {
     double v[LT_SPEECH_BANDS];
     double w[LT_SPEECH_BANDS];
-    random_bands(r, between(r, -30.0, -5.0), between(r, -1.0, 1.0), 1.5, v);
-    fixture_bands(&c->outbound, v);
-    random_bands(r, between(r, -30.0, -10.0), between(r, -1.0, 1.0), 1.5, v);
-    fixture_bands(&c->inbound, v);
+    random_response(r, &c->outbound, -30.0, -5.0);
+    random_response(r, &c->inbound, -30.0, -10.0);
     random_taps(r, &c->lane_coupling, pow(10.0, between(r, -40.0, -4.0) / 20.0));
     random_taps(r, &c->counter_coupling, pow(10.0, between(r, -30.0, -3.0) / 20.0));
     random_taps(r, &c->loop, pow(10.0, between(r, -50.0, -5.0) / 20.0));
-    random_noise(r, between(r, 15.0, 45.0), v);
-    fixture_levels(&c->noise_ear, v, between(r, 1.0, 8.0));
-    random_noise(r, between(r, 0.0, 30.0), v);
-    fixture_levels(&c->noise_counter, v, between(r, 1.0, 6.0));
-    random_noise(r, between(r, -90.0, -60.0), v);
-    fixture_levels(&c->noise_mic, v, between(r, 1.0, 6.0));
+    random_levels(r, &c->noise_ear, 15.0, 45.0);
+    random_levels(r, &c->noise_counter, 0.0, 30.0);
+    random_levels(r, &c->noise_mic, -90.0, -60.0);
     random_noise(r, between(r, -70.0, -50.0), w);
     random_noise(r, between(r, -90.0, -60.0), v);
     fixture_talk(&c->talk_test, w, v);
@@ -66,7 +80,10 @@ static inline void random_condition(lt_rng *r, fixture_condition *c)
 static inline void random_steps(lt_rng *r, lt_adjuster *a)
 {
     if (chance(r, 0.5)) {
-        fixture_steps(a, between(r, -25.0, -8.0), between(r, -6.0, 15.0), chance(r, 0.5) ? 1.0 : between(r, 0.5, 3.0));
+        const double from_db = between(r, -25.0, -8.0);
+        const double to_db = between(r, -6.0, 15.0);
+        const double step_db = chance(r, 0.5) ? 1.0 : between(r, 0.5, 3.0);
+        fixture_steps(a, from_db, to_db, step_db);
     } else {
         a->step_count = 1 + (size_t)between(r, 0.0, 14.0);
         a->steps_db[0] = between(r, -30.0, 0.0);

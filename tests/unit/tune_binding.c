@@ -84,7 +84,7 @@ static void one_db_buys_what_it_says(void **state)
     workplace *w = workplace_create();
     int bad = 0;
     size_t checked = 0;
-    for (uint64_t i = 0; i < 60; i++) {
+    for (uint64_t i = 0; i < 120; i++) {
         random_lane(&w->f, 4000 + i);
         lt_tune_lane *l = &w->f.lane;
         fixture_steps(&l->outbound, -15.0, 8.0, 0.25);
