@@ -182,16 +182,22 @@ static void bad_input_is_refused(void **state)
 
 static lt_status measure_once(void *context, lt_error *err)
 {
+    (void)context;
+    lt_signal *s = NULL;
     lt_active_level a;
-    return lt_active_level_measure(context, &a, err);
+    lt_status status = lt_signal_create(8000, 8000.0, &s, err);
+    if (status == LT_OK) {
+        fill_gauss(s->samples, s->count, 0.1, 3);
+        status = lt_active_level_measure(s, &a, err);
+    }
+    lt_signal_free(s);
+    return status;
 }
 
 static void every_failed_allocation_is_reported(void **state)
 {
     (void)state;
-    lt_signal *s = babble(8000.0, 1.0, 0.1, 3);
-    assert_survives_faults(measure_once, s);
-    lt_signal_free(s);
+    assert_survives_faults(measure_once, NULL);
 }
 
 SUITE(speech_p56)

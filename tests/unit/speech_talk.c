@@ -230,17 +230,22 @@ static void very_short_recordings_do_not_crash(void **state)
 
 static lt_status measure_once(void *context, lt_error *err)
 {
+    (void)context;
+    lt_signal *s = NULL;
     lt_talk_test t;
-    return lt_talk_test_measure(context, &t, err);
+    lt_status status = lt_signal_create(8000, 8000.0, &s, err);
+    if (status == LT_OK) {
+        add_noise(s, 600.0, 0.1, 2);
+        status = lt_talk_test_measure(s, &t, err);
+    }
+    lt_signal_free(s);
+    return status;
 }
 
 static void every_failed_allocation_is_reported(void **state)
 {
     (void)state;
-    lt_signal *s = make(8000.0, 1.0);
-    add_noise(s, 600.0, 0.1, 2);
-    assert_survives_faults(measure_once, s);
-    lt_signal_free(s);
+    assert_survives_faults(measure_once, NULL);
 }
 
 SUITE(speech_talk)
