@@ -52,6 +52,27 @@ LT_NODISCARD lt_status lt_levels_measure(const lt_signal *s, double cal_db, lt_l
 /** Band `index` (third octave) or NULL. */
 const lt_level_band *lt_levels_band(const lt_levels *l, int index);
 
+/* ---- howl: a tone that grows, while something else may be playing ---- */
+
+typedef struct {
+    double hz;   /* of the tone, within 1 % */
+    double at_s; /* since the first sample pushed */
+    double rise_db_per_s;
+    double level_dbfs; /* of the tone when it was told */
+} lt_howl_event;
+
+typedef struct lt_howl lt_howl;
+/** Tells a tone that rises steadily at one frequency, within 250 ms once it stands out, as a loop does that has just
+ * become unstable; knows a sweep by its moving, hum and whistles by their standing still, speech by its changing.
+ * LT_E_ARG (rate 8000 to 200000), LT_E_NOMEM. One object, one thread. */
+LT_NODISCARD lt_status lt_howl_create(double rate_hz, lt_howl **out, lt_error *err);
+/** Next samples of the return. played[count] (may be NULL) is what sounded meanwhile, in any scale: a tone that is in
+ * it, or was during the last half second, is no howl. Any block sizes. Never allocates. True once a howl was found;
+ * *event (may be NULL) is that of the first one. */
+bool lt_howl_push(lt_howl *h, const double *x, const double *played, size_t count, lt_howl_event *event);
+void lt_howl_reset(lt_howl *h);
+void lt_howl_free(lt_howl *h);
+
 #ifdef __cplusplus
 }
 #endif

@@ -126,6 +126,26 @@ void lt_response_free(lt_response *r);
 /** level_db of the one-third-octave band `index`; NaN if absent. */
 double lt_response_band_level(const lt_response *r, int index);
 
+/* ---- continuity: was every sample kept? ---- */
+
+typedef enum {
+    LT_CONTINUITY_WHOLE,  /* nothing was lost or repeated, as far as can be told */
+    LT_CONTINUITY_BROKEN, /* samples were lost or repeated */
+    LT_CONTINUITY_UNCLEAR /* too much noise, or no markers and no sweep to tell it by */
+} lt_continuity_verdict;
+typedef struct {
+    lt_continuity_verdict verdict;
+    double frames;       /* lost > 0, repeated < 0, in frames of the recording; NaN = not known */
+    double from_s, to_s; /* recorder's time between which it happened; NaN = not known */
+    double drift_ppm;    /* as in lt_response, from the markers; NaN without */
+    double least_frames; /* a smaller loss would not have been seen */
+} lt_continuity;
+/** Compares a recording with the sweep (with or without markers and repeats) that was played: the distance of the
+ * markers, the repeats against each other, the delay along the sweep. one_clock: the same device played and recorded,
+ * so that no drift is allowed. LT_E_ARG, LT_E_SNR (the stimulus is not there), LT_E_FORMAT as lt_response_measure(). */
+LT_NODISCARD lt_status lt_response_continuity(const lt_signal *recording, const lt_signal *stimulus, bool one_clock,
+                                              lt_continuity *out, lt_error *err);
+
 #ifdef __cplusplus
 }
 #endif
