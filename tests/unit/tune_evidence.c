@@ -300,10 +300,9 @@ static lt_status tune_once(void *context, lt_error *err)
 static void every_failed_allocation_is_reported(void **state)
 {
     (void)state;
-    workplace *w = workplace_create();
-    w->f.lane.condition_count = 1;
-    assert_survives_faults(tune_once, w);
-    ltp_free(w);
+    static workplace w;
+    fixture_make(&w.f);
+    assert_survives_faults(tune_once, &w);
 }
 
 SUITE(tune_evidence)
