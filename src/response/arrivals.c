@@ -16,7 +16,9 @@ static const double band_high_hz = 12000.0;
 static const double usable_db = -24.0; /* of the smoothed response re its top */
 static const double over_noise = 4.0;  /* amplitude, envelope re the noise's RMS */
 static const double over_side_lobe = 2.0;
-static const double rise = 1.5;    /* amplitude re the lowest point since the arrival before */
+static const double rise = 1.5; /* amplitude re the lowest point shortly before */
+static const double rise_within_s = 0.002;
+enum { CANDIDATES_MAX = 512 };
 static const double smooth = 1.26; /* half width of the smoothing: 2/3 octave in all */
 
 typedef struct {
@@ -146,64 +148,100 @@ static lt_status whiten(const ltp_view *v, whitened *w, bool *ok, lt_error *err)
     return LT_OK;
 }
 
-/* Side lobes of all arrivals so far, at sample i. */
-static double side_lobes(const whitened *w, size_t direct, double direct_level, const lt_arrival *a, size_t count,
-                         double rate_hz, size_t i)
+typedef struct {
+    double at, height; /* frames, envelope */
+} candidate;
+
+/* A parabola through three points about the local peak i. */
+static candidate peak_at(const double *e, size_t i)
 {
-    double sum = direct_level * w->lobe[i - direct];
-    for (size_t k = 0; k < count; k++) {
-        const size_t at = direct + (size_t)(a[k].delay_ms * 1e-3 * rate_hz);
-        if (i > at)
-            sum = fmax(sum, direct_level * lt_amplitude_from_db(a[k].level_db) * w->lobe[i - at]);
-    }
-    return sum;
+    const double bend = e[i - 1] - 2.0 * e[i] + e[i + 1];
+    const double shift = bend < 0.0 ? 0.5 * (e[i - 1] - e[i + 1]) / bend : 0.0;
+    return (candidate){(double)i + shift, e[i] - 0.25 * (e[i - 1] - e[i + 1]) * shift};
 }
 
-static void add_arrival(lt_arrival *out, size_t *count, lt_arrival a)
+/* Local peaks of the envelope after the direct one that rise out of what lies shortly before them: a decaying ringing
+ * does not. */
+static size_t find_candidates(const ltp_view *v, const double *e, size_t direct, double least, candidate *out)
 {
-    if (*count < LT_ARRIVALS_MAX) {
-        out[(*count)++] = a;
-        return;
+    const size_t reach = (size_t)(rise_within_s * v->rate_hz);
+    size_t n = 0;
+    for (size_t i = direct + 1; i + 1 < v->count && n < CANDIDATES_MAX; i++) {
+        if (!(e[i] > e[i - 1] && e[i] >= e[i + 1]) || e[i] < least)
+            continue;
+        double valley = e[i];
+        for (size_t k = i > direct + reach ? i - reach : direct; k < i; k++)
+            valley = fmin(valley, e[k]);
+        if (e[i] < rise * valley)
+            continue;
+        out[n++] = peak_at(e, i);
     }
-    size_t weakest = 0;
-    for (size_t i = 1; i < *count; i++)
-        if (out[i].level_db < out[weakest].level_db)
-            weakest = i;
-    if (a.level_db <= out[weakest].level_db)
-        return;
-    for (size_t i = weakest; i + 1 < *count; i++)
-        out[i] = out[i + 1];
-    out[*count - 1] = a;
+    return n;
 }
 
-static void pick(const ltp_view *v, const whitened *w, const ltp_direct *d, lt_arrival *out, size_t *count)
+/* True if c stands clear of an arrival that is already accepted, and of its side lobes. */
+static bool is_clear_of(const ltp_view *v, const whitened *w, candidate c, candidate accepted)
+{
+    const double frames = fabs(c.at - accepted.at);
+    const size_t away = (size_t)frames;
+    return frames >= apart_s * v->rate_hz && away <= v->n / 2 &&
+           c.height >= over_side_lobe * accepted.height * w->lobe[away];
+}
+
+/* The strongest first, as long as each is clear of all stronger ones. */
+static size_t accept_candidates(const ltp_view *v, const whitened *w, candidate direct, candidate *c, size_t count,
+                                candidate *accepted)
+{
+    accepted[0] = direct;
+    size_t n = 1;
+    while (n <= LT_ARRIVALS_MAX) {
+        size_t best = 0;
+        for (size_t i = 1; i < count; i++)
+            if (c[i].height > c[best].height)
+                best = i;
+        if (count == 0 || !(c[best].height > 0.0))
+            break;
+        bool clear = true;
+        for (size_t k = 0; k < n && clear; k++)
+            clear = is_clear_of(v, w, c[best], accepted[k]);
+        if (clear)
+            accepted[n++] = c[best];
+        c[best].height = 0.0;
+    }
+    return n - 1;
+}
+
+static lt_status pick(const ltp_view *v, const whitened *w, const ltp_direct *d, lt_arrival *out, size_t *count,
+                      lt_error *err)
 {
     const double *e = w->re;
     const size_t near = (size_t)(0.0003 * v->rate_hz);
     const size_t guess = (size_t)fmax(d->at + 0.5, 0.0);
-    size_t direct = guess;
+    size_t top = guess;
     for (size_t i = guess > near ? guess - near : 0; i < guess + near && i < v->count; i++)
-        if (e[i] > e[direct])
-            direct = i;
-    const double level = e[direct];
-    const double least = fmax(level * lt_amplitude_from_db(least_db), over_noise * v->quiet_rms * w->noise_gain);
-    const size_t apart = (size_t)(apart_s * v->rate_hz);
-    double valley = level;
-    size_t last = direct;
-    for (size_t i = direct + 1; i + 1 < v->count && level > 0.0; i++) {
-        valley = fmin(valley, e[i]);
-        if (!(e[i] > e[i - 1] && e[i] >= e[i + 1]) || i - last < apart || e[i] < least || e[i] < rise * valley)
-            continue;
-        if (e[i] < over_side_lobe * side_lobes(w, direct, level, out, *count, v->rate_hz, i))
-            continue;
-        const double bend = e[i - 1] - 2.0 * e[i] + e[i + 1];
-        const double at = (double)i + (bend < 0.0 ? 0.5 * (e[i - 1] - e[i + 1]) / bend : 0.0);
-        const lt_arrival a = {.delay_ms = (at - (double)direct) / v->rate_hz * 1e3,
-                              .level_db = lt_db_from_amplitude(e[i] / level)};
-        add_arrival(out, count, a);
-        last = i;
-        valley = e[i];
+        if (e[i] > e[top])
+            top = i;
+    candidate *c = ltp_alloc(CANDIDATES_MAX, sizeof *c);
+    candidate *accepted = ltp_alloc(LT_ARRIVALS_MAX + 1, sizeof *accepted);
+    const bool ok = c != NULL && accepted != NULL;
+    if (ok && top > 0 && top + 1 < v->count) {
+        const candidate direct = peak_at(e, top);
+        const double least =
+            fmax(direct.height * lt_amplitude_from_db(least_db), over_noise * v->quiet_rms * w->noise_gain);
+        const size_t found = find_candidates(v, e, top, least, c);
+        *count = accept_candidates(v, w, direct, c, found, accepted);
+        for (size_t i = 0; i < *count; i++) {
+            const lt_arrival a = {.delay_ms = (accepted[i + 1].at - direct.at) / v->rate_hz * 1e3,
+                                  .level_db = lt_db_from_amplitude(accepted[i + 1].height / direct.height)};
+            size_t k = i;
+            for (; k > 0 && out[k - 1].delay_ms > a.delay_ms; k--) /* by delay */
+                out[k] = out[k - 1];
+            out[k] = a;
+        }
     }
+    ltp_free(c);
+    ltp_free(accepted);
+    return ok ? LT_OK : ltp_fail_nomem(err, "the arrivals");
 }
 
 lt_status ltp_arrivals_find(const ltp_view *v, const ltp_direct *d, lt_arrival *out, size_t *count, lt_error *err)
@@ -211,9 +249,9 @@ lt_status ltp_arrivals_find(const ltp_view *v, const ltp_direct *d, lt_arrival *
     *count = 0;
     whitened w = {0};
     bool ok = false;
-    const lt_status st = whiten(v, &w, &ok, err);
+    lt_status st = whiten(v, &w, &ok, err);
     if (st == LT_OK && ok)
-        pick(v, &w, d, out, count);
+        st = pick(v, &w, d, out, count, err);
     whitened_clear(&w);
     return st;
 }

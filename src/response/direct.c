@@ -10,6 +10,7 @@ static const double over_ringing = 2.5; /* ... and this much over what the stron
 static const double over_noise = 6.0;   /* ... and over the noise's RMS */
 static const double swing_least = 0.5;  /* of the peak: the first swing that counts for the polarity */
 static const double smooth = 1.122462;  /* 2^(1/6) */
+static const double rise_s = 1.5e-4; /* an arrival takes at most this, or 3/4 of a swing, from its start to its peak */
 enum { TAPS = 24, STEPS = 16 };
 
 /* Zero-phase response with the same smoothed magnitude, as a falling bound on its own ringing: bound[d] >= |g| at d
@@ -140,7 +141,7 @@ lt_status ltp_direct_find(const ltp_view *v, ltp_direct *out, bool *found, lt_er
             if (fabs(v->h[i]) >= least && top - i <= v->n / 2 &&
                 fabs(v->h[i]) >= over_ringing * bound[top - i - 1] * peak)
                 first = i;
-        const size_t end = first + 1 + (size_t)(0.75 * period);
+        const size_t end = first + 1 + (size_t)fmax(0.75 * period, rise_s * v->rate_hz);
         const size_t at = strongest(v->h, first, end < v->count ? end : v->count);
         out->at = refine(v, at, &out->peak);
         out->polarity = peak > over_noise * v->quiet_rms ? first_swing(v, at, period) : 0;

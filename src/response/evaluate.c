@@ -10,6 +10,9 @@
 
 static const double band_tolerance = 1.005; /* a band may reach out of the stimulus by this */
 static const double low_snr_db = 10.0;
+static const double arrival_s = 0.005;
+static const double clear_of_noise = 10.0; /* peak re the noise's RMS */
+static const double smooth = 1.122462;     /* 2^(1/6) */
 /* A band of few independent values (bandwidth x length of the response) has a level that scatters more. The ratio is
  * lowered where they are fewer than this, so that 20 dB means the same everywhere: 2.5 standard deviations of the
  * level, 10.9 sqrt(10^(-snr/10) / values) dB, are then 0.2 dB. */
@@ -91,7 +94,44 @@ static void note_low_snr(lt_response *r)
         lt_notes_add(&r->notes, "low-snr", "noise is less than 10 dB below the response at %s Hz", list);
 }
 
-static lt_status view_of(const lt_ir *ir, double quiet_rms, ltp_view *v, lt_complex **spectrum, double **h,
+/* Takes out what is mostly noise: zero-phase gain S / (S + N) with the noise that a few milliseconds of h hold, since
+ * an arrival is no longer than that. Where the response stands out nothing changes. */
+static void subdue_noise(const lt_ir *ir, const double *noise, double share, ltp_view *v, lt_complex *spectrum,
+                         double *h)
+{
+    const size_t grid_count = ltp_grid_count(ir->rate_hz);
+    const double bin_hz = ir->rate_hz / (double)v->n;
+    for (size_t i = 0; i < v->bins; i++)
+        h[i] = lt_complex_power(spectrum[i]);
+    double gain[LTP_GRID_MAX];
+    double sum = 0.0;
+    for (size_t g = 0; g < grid_count; g++) {
+        const lt_band b = ltp_grid_band(g);
+        const double p = ltp_band_mean(h, v->bins, bin_hz, b.exact_hz / smooth, b.exact_hz * smooth);
+        const double signal = fmax(p - noise[g], 0.0);
+        gain[g] = signal > 0.0 ? signal / (signal + share * noise[g]) : 0.0;
+        if (b.exact_hz >= ir->from_hz && b.exact_hz <= ir->to_hz)
+            sum += gain[g] * gain[g] * noise[g] * (b.upper_hz - b.lower_hz);
+    }
+    ltp_grid_walk walk = {.count = grid_count};
+    for (size_t i = 0; i < v->bins; i++) {
+        const double a = gain[ltp_grid_step(&walk, (double)i * bin_hz)];
+        spectrum[i] = (lt_complex){a * spectrum[i].re, a * spectrum[i].im};
+    }
+    lt_rfft_inverse(v->fft, spectrum, h);
+    v->quiet_rms = sqrt(2.0 * sum / ir->rate_hz / (double)ir->count); /* Parseval */
+}
+
+static bool stands_out(const ltp_view *v)
+{
+    double top = 0.0;
+    for (size_t i = 0; i < v->count; i++)
+        top = fmax(top, fabs(v->h[i]));
+    return top > clear_of_noise * v->quiet_rms;
+}
+
+/* noise NULL = not known. */
+static lt_status view_of(const lt_ir *ir, const double *noise, ltp_view *v, lt_complex **spectrum, double **h,
                          lt_error *err)
 {
     /* Twice the length: filters that ring may not run round into the start. */
@@ -101,8 +141,7 @@ static lt_status view_of(const lt_ir *ir, double quiet_rms, ltp_view *v, lt_comp
                     .rate_hz = ir->rate_hz,
                     .from_hz = ir->from_hz,
                     .to_hz = ir->to_hz,
-                    .count = ir->count,
-                    .quiet_rms = quiet_rms};
+                    .count = ir->count};
     const lt_status st = lt_rfft_create(n, &v->fft, err);
     if (st != LT_OK)
         return st;
@@ -114,6 +153,14 @@ static lt_status view_of(const lt_ir *ir, double quiet_rms, ltp_view *v, lt_comp
     lt_rfft_forward_padded(v->fft, ir->samples, ir->count, *spectrum);
     v->spectrum = *spectrum;
     v->h = *h;
+    /* An arrival lasts a few milliseconds and competes with the noise in those only; where that does not bring it out,
+     * more and more of the noisy frequencies have to go. */
+    double share = fmin(arrival_s * ir->rate_hz / (double)ir->count, 1.0);
+    for (int round = 0; noise != NULL && round < 3; round++, share = fmin(12.0 * share, 1.0)) {
+        subdue_noise(ir, noise, share, v, *spectrum, *h);
+        if (stands_out(v))
+            break;
+    }
     return LT_OK;
 }
 
@@ -143,7 +190,7 @@ static lt_status evaluate_view(lt_response *r, const ltp_view *v, lt_error *err)
     return st;
 }
 
-lt_status ltp_evaluate(lt_response *r, const double *noise, double quiet_rms, lt_error *err)
+lt_status ltp_evaluate(lt_response *r, const double *noise, lt_error *err)
 {
     double *power = NULL;
     size_t bins = 0;
@@ -156,7 +203,7 @@ lt_status ltp_evaluate(lt_response *r, const double *noise, double quiet_rms, lt
     ltp_view v = {0};
     lt_complex *spectrum = NULL;
     double *h = NULL;
-    st = view_of(r->ir, quiet_rms, &v, &spectrum, &h, err);
+    st = view_of(r->ir, noise, &v, &spectrum, &h, err);
     if (st == LT_OK)
         st = evaluate_view(r, &v, err);
     lt_rfft_free(v.fft);
@@ -184,7 +231,7 @@ lt_status lt_response_from_ir(const lt_ir *ir, lt_response **out, lt_error *err)
         r->rate_hz = ir->rate_hz;
         r->drift_ppm = NAN;
         r->repeats = 1;
-        st = ltp_evaluate(r, NULL, 0.0, err);
+        st = ltp_evaluate(r, NULL, err);
     }
     if (st == LT_OK)
         *out = r;

@@ -5,8 +5,8 @@
 
 #include "response/analysis.h"
 
-/** Bands, points, delay, polarity, decay, arrivals of r->ir (already set). noise[grid] in |H|^2 or NULL (not known);
- * quiet_rms: noise in r->ir, 0 = not known. LT_E_SNR: nothing stands out. LT_E_NOMEM. */
-lt_status ltp_evaluate(lt_response *r, const double *noise, double quiet_rms, lt_error *err);
+/** Bands, points, delay, polarity, decay, arrivals of r->ir (already set). noise[grid] in |H|^2 or NULL (not known).
+ * LT_E_SNR: nothing stands out. LT_E_NOMEM. */
+lt_status ltp_evaluate(lt_response *r, const double *noise, lt_error *err);
 
 #endif

@@ -46,18 +46,6 @@ static lt_status make_ir(const ltp_takes *t, ltp_average *a, double base, lt_ir 
     return st;
 }
 
-/* RMS of the noise in the impulse response: Parseval over the band. */
-static double quiet_rms(const ltp_average *a, const ltp_kernel *k, const ltp_layout *l)
-{
-    double sum = 0.0;
-    for (size_t g = 0; g < a->grid_count; g++) {
-        const lt_band b = ltp_grid_band(g);
-        if (b.exact_hz >= k->from_hz && b.exact_hz <= k->to_hz)
-            sum += a->noise[g] * (b.upper_hz - b.lower_hz);
-    }
-    return sqrt(2.0 * sum / k->rate_hz / (double)l->response.count);
-}
-
 static void fill_distortion(lt_response *r, const ltp_average *a, const ltp_takes *t)
 {
     size_t noisy_count = 0;
@@ -106,7 +94,7 @@ static lt_status conclude(ltp_takes *t, ltp_average *a, lt_response *r, lt_error
     r->repeats = (unsigned)t->count;
     lt_status st = make_ir(t, a, base, &r->ir, err);
     if (st == LT_OK)
-        st = ltp_evaluate(r, a->noise, quiet_rms(a, k, &t->layout), err);
+        st = ltp_evaluate(r, a->noise, err);
     if (st == LT_OK)
         st = accept(r, err);
     if (st == LT_OK) {

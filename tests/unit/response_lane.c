@@ -80,7 +80,7 @@ static lt_signal *noise_like(const lane *l, size_t count, double rate_hz)
     o.rms_dbfs = -30.0;
     o.from_hz = 20.0;
     o.to_hz = 0.45 * rate_hz;
-    o.seed = l->seed + 1;
+    o.seed = l->seed + 1000; /* not that of a stimulus */
     lt_signal *n = NULL;
     lt_error err = {0};
     if (lt_noise_create(&o, &n, &err) != LT_OK)
