@@ -12,7 +12,9 @@ enum { ROUNDS = 3 };
 static const double align_most_s = 0.01;
 static const double align_sigma_most = 0.15; /* frames: a worse estimate would do more harm than good */
 static const double spoiled_ratio = 8.0;     /* noise power re the median of all repeats */
-static const double half_width = 1.122462;   /* 2^(1/6) */
+static const double scatter = 4.0;
+enum { SPOILED_LEAST = LTP_GRID_FRACTION / 3 }; /* points of the grid: a third of an octave */
+static const double half_width = 1.122462;      /* 2^(1/6) */
 
 typedef struct {
     size_t *grid_of;               /* [bins] nearest point of the grid */
@@ -113,7 +115,8 @@ static void mean_of(const ltp_take *takes, size_t count, size_t without, const s
     }
 }
 
-/* Noise of take i from its distance to the mean of the others, less the noise that those still have. */
+/* Noise of take i from its distance to the mean of the others, less the noise that those still have: with a margin,
+ * since the power of a narrow band scatters, and a good repeat must not pay for a bad one. */
 static void compare_with_others(const ltp_take *takes, size_t count, size_t i, const scratch *s, const ltp_layout *l,
                                 const ltp_kernel *k, lt_complex *mean, double *noise)
 {
@@ -129,7 +132,7 @@ static void compare_with_others(const ltp_take *takes, size_t count, size_t i, c
             others += o == i ? 0.0 : 1.0 / s->noise[o][g];
         const double hz = ltp_grid_band(g).exact_hz;
         const double apart = ltp_band_mean(s->power, l->bins, bin_hz, hz / half_width, hz * half_width);
-        noise[g] = fmax(takes[i].noise[g], apart - 1.0 / others);
+        noise[g] = fmax(takes[i].noise[g], apart - scatter / others);
     }
 }
 
@@ -161,6 +164,7 @@ static void note_spoiled(const ltp_take *takes, size_t count, size_t i, const sc
 {
     double low_hz = 0.0;
     double high_hz = 0.0;
+    size_t spoiled = 0;
     for (size_t g = 0; g < k->grid_count; g++) {
         const double hz = ltp_grid_band(g).exact_hz;
         double least = INFINITY;
@@ -171,8 +175,9 @@ static void note_spoiled(const ltp_take *takes, size_t count, size_t i, const sc
         if (!(low_hz > 0.0))
             low_hz = hz;
         high_hz = hz;
+        spoiled++;
     }
-    if (low_hz > 0.0)
+    if (spoiled >= SPOILED_LEAST)
         lt_notes_add(notes, "repeat-spoiled",
                      "repeat %zu of %.80s was disturbed between %.0f and %.0f Hz and counts less there",
                      takes[i].play + takes[i].sweep + 1, names == NULL ? "the recording" : names[takes[i].recording],
