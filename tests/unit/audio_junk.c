@@ -11,7 +11,7 @@
 #include <string.h>
 
 /* libsndfile loses the comment block of an Ogg file whose header it refuses: not our memory. */
-const char *__lsan_default_suppressions(void);
+__attribute__((visibility("default"))) const char *__lsan_default_suppressions(void);
 const char *__lsan_default_suppressions(void)
 {
     return "leak:vorbis_info_init\n";
