@@ -1,0 +1,149 @@
+# SPDX-License-Identifier: MIT
+"""The rig for tests in Python: a private sound server with a virtual lane, started and ended here.
+
+    with Rig("route 1 1 scene 0 lane-coupling", "noise 1 0.0003") as rig:
+        done = rig.run([PROGRAM, "measure", ...])
+
+Environment: RIG_LANE (the lane client), LIVE_TOOL, LANETUNE (the command), LANETUNE_SOURCE. The test itself runs under
+`with-rig.sh --no-server --`, so that all processes and all shared memory are its own. See README.md.
+"""
+
+import json
+import os
+import pathlib
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+
+HERE = pathlib.Path(__file__).resolve().parent
+WITH_RIG = HERE / "with-rig.sh"
+TOOL = os.environ.get("LIVE_TOOL", "")
+PROGRAM = os.environ.get("LANETUNE", "")
+SLOW = float(os.environ.get("RIG_SLOW", "1"))  # factor on time limits: sanitizers, valgrind
+NOT_THERE = 1 if os.environ.get("CI") else 99
+JACK, ALSA = "jack", "alsa"
+ROUND_TRIP = {JACK: 256, ALSA: 2048}  # frames
+
+
+class Result:
+    def __init__(self, status, out, err, seconds):
+        self.status, self.out, self.err, self.seconds = status, out, err, seconds
+
+
+class Rig:
+    """lines: the lane's script. rate, ports "SPEAKERS MICROPHONES", freewheel: faster than real time."""
+
+    def __init__(self, *lines, rate=48000, ports="1 1", freewheel=False):
+        self.words = ["--rate", str(rate), "--ports", ports, *(["--freewheel"] if freewheel else [])]
+        for line in lines:
+            self.words += ["--set", line]
+        self.serial = 0
+
+    def __enter__(self):
+        hold = "env -0 > \"$1\".part && mv \"$1\".part \"$1\" && cat > /dev/null"
+        self.folder = tempfile.TemporaryDirectory()
+        told = pathlib.Path(self.folder.name) / "env"
+        self.log = tempfile.TemporaryFile()
+        self.process = subprocess.Popen([WITH_RIG, *self.words, "--", "sh", "-c", hold, "sh", str(told)],
+                                        stdin=subprocess.PIPE, stderr=self.log)
+        until = time.monotonic() + 30 * SLOW
+        while not told.exists():
+            if self.process.poll() is not None or time.monotonic() > until:
+                self.process.kill()
+                self.log.seek(0)
+                sys.stderr.write(self.log.read().decode("utf-8", "replace"))
+                sys.stderr.write("the rig did not come up\n")
+                sys.stderr.flush()
+                os._exit(NOT_THERE)
+            time.sleep(0.01)
+        self.env = dict(e.split("=", 1) for e in told.read_bytes().decode().split("\0") if "=" in e)
+        self.server, self.lane = int(self.env["RIG_SERVER_PID"]), int(self.env["RIG_LANE_PID"])
+        return self
+
+    def __exit__(self, *_):
+        self.process.stdin.close()
+        self.process.wait(30 * SLOW)
+        self.folder.cleanup()
+        self.log.close()
+
+    def set(self, *lines):
+        """Another script for the running lane; returns when it is in force."""
+        self.serial += 1
+        script = pathlib.Path(self.env["RIG_SCRIPT"])
+        part = script.with_suffix(".new")
+        part.write_text("\n".join([f"serial {self.serial}", *lines]) + "\n")
+        part.rename(script)
+        ready = pathlib.Path(f"{script}.ready")
+        until = time.monotonic() + 60 * SLOW
+        while time.monotonic() < until:
+            if ready.exists() and (said := ready.read_text().strip()) in (str(self.serial), "bad"):
+                if said == "bad":
+                    raise ValueError(pathlib.Path(self.env["RIG_LOG"]).read_text())
+                return
+            time.sleep(0.005)
+        raise TimeoutError("the lane did not take its script")
+
+    def start(self, words, **kw):
+        """The running process."""
+        env = dict(self.env, **kw.pop("env", {}))
+        return subprocess.Popen([str(w) for w in words], env=env, stdin=kw.pop("stdin", subprocess.DEVNULL),
+                                stdout=subprocess.PIPE, stderr=subprocess.PIPE, **kw)
+
+    def run(self, words, after=None, timeout=120, **kw):
+        """Run to the end. after: (seconds, function of the process) to be called meanwhile."""
+        began = time.monotonic()
+        p = self.start(words, **kw)
+        if after is not None:
+            time.sleep(after[0])
+            after[1](p)
+        try:
+            out, err = p.communicate(timeout=timeout * SLOW)
+        except subprocess.TimeoutExpired:
+            p.kill()
+            out, err = p.communicate()
+            raise AssertionError(f"hangs: {words}\n{out.decode()}\n{err.decode()}") from None
+        return Result(p.returncode, out.decode(), err.decode("utf-8", "replace"), time.monotonic() - began)
+
+    def tool(self, *words, host=JACK, **kw):
+        """live_tool's objects, one a run."""
+        r = self.run([TOOL, words[0], "--host", host, "--device", "lane", *words[1:]], **kw)
+        if r.status != 0 or r.err:
+            raise AssertionError(f"{words}: {r.status}\n{r.out}\n{r.err}")
+        return [json.loads(line) for line in r.out.splitlines()]
+
+    def kill_server(self, *_):
+        os.kill(self.server, signal.SIGTERM)
+
+    def stop_lane(self, *_):
+        os.kill(self.lane, signal.SIGSTOP)
+
+
+def processes(name):
+    """Ids of the processes with this program's name (all that this test can see)."""
+    found = []
+    for entry in pathlib.Path("/proc").iterdir():
+        try:
+            if entry.name.isdigit() and (entry / "comm").read_text().strip() == name[:15]:
+                if "Z" not in (entry / "stat").read_text().rsplit(")", 1)[1].split()[0]:
+                    found.append(int(entry.name))
+        except OSError:
+            pass
+    return found
+
+
+class Hogs:
+    """Keeps the processors busy."""
+
+    def __init__(self, count=2):
+        self.count = count
+
+    def __enter__(self):
+        self.busy = [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(self.count)]
+        return self
+
+    def __exit__(self, *_):
+        for p in self.busy:
+            p.kill()
+            p.wait()
