@@ -67,7 +67,7 @@ double ltp_active_level_db(const lt_signal *s)
 {
     const double rms = lt_signal_rms(s);
     if (!(rms > 0.0) || !isfinite(rms))
-        return -INFINITY;
+        return (double)-INFINITY;
     const double scale = lt_amplitude_from_db(-26.0) / rms; /* thresholds are absolute: bring any scale among them */
     counts c = {0};
     count_activity(s, scale, &c);

@@ -70,7 +70,7 @@ static lt_scene_lane highway_lane(void)
     l.speaker_to_microphone_m = 0.55;
     l.speaker_spl_db = 94.7;
     l.microphone_line_db = 114.0;
-    l.housing_leak_db = -INFINITY;
+    l.housing_leak_db = (double)-INFINITY;
     l.clip_line_dbfs = 1.0;
     l.road_dba = 67.0;
     l.passes_per_minute = 8.0;

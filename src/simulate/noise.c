@@ -53,7 +53,7 @@ static double source_dba(const lt_scene_lane *lane, const lt_scene_condition *c,
     case LTP_NOISE_KINDS:
         break;
     }
-    return -INFINITY;
+    return (double)-INFINITY;
 }
 
 /* Lane microphone re listening position; wind makes its noise at each microphone by itself. */
@@ -75,7 +75,7 @@ static void find_levels(ltp_hearing *h)
 {
     for (ltp_noise_kind k = LTP_NOISE_ROAD; k < LTP_NOISE_KINDS; k++) {
         const bool heard = k == LTP_NOISE_OFFICE ? hears_office(h->path) : hears_lane(h->path);
-        h->level_db[k] = -INFINITY;
+        h->level_db[k] = (double)-INFINITY;
         if (!heard)
             continue;
         const double there_db = hears_by_lane_microphone(h->path) ? at_microphone_db(h->lane, k) : 0.0;

@@ -17,7 +17,7 @@ lt_status ltp_grid_create(double rate_hz, double seconds, ltp_grid **out, lt_err
     if (g == NULL)
         return ltp_fail_nomem(err, "a transfer function");
     g->rate_hz = rate_hz;
-    g->n = lt_rfft_good_size((size_t)ceil(rate_hz * seconds) + 2 * LTP_ORIGIN_FRAMES);
+    g->n = lt_rfft_good_size((size_t)ceil(rate_hz * seconds) + (size_t)2 * LTP_ORIGIN_FRAMES);
     g->bins = g->n / 2 + 1;
     lt_status st = lt_rfft_create(g->n, &g->fft, err);
     g->time = ltp_alloc(g->n, sizeof *g->time);

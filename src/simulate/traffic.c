@@ -59,8 +59,9 @@ void ltp_law_passes(lt_rng *r, const lt_scene_lane *lane, double hop_s, double *
     const double interval_s = 60.0 / lane->passes_per_minute;
     const double first_s = -reach_s - interval_s * lt_rng_uniform(r);
     const double end_s = (double)hops * hop_s + reach_s;
-    for (double t = first_s; t < end_s; t += interval_s) {
-        const double at_s = t + interval_s * jitter * (2.0 * lt_rng_uniform(r) - 1.0);
+    const size_t vehicles = (size_t)ceil((end_s - first_s) / interval_s);
+    for (size_t i = 0; i < vehicles; i++) {
+        const double at_s = first_s + interval_s * ((double)i + jitter * (2.0 * lt_rng_uniform(r) - 1.0));
         const double peak = lt_power_from_db(spread_db * (2.0 * lt_rng_uniform(r) - 1.0));
         if (lt_rng_uniform(r) < truck_share)
             add_pass(at_s, trucks.duration_s, peak * lt_power_from_db(truck_db) / ltp_passes_mean(&trucks), hop_s,
