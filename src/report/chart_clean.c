@@ -154,12 +154,15 @@ static void add_text(const ltp_charts *c, ltp_textbuf *out, span s)
 
 /* ---- the walk ---- */
 
+enum { DEPTH_MAX = 32 }; /* gnuplot stays below 10 */
+
 typedef struct {
     const ltp_charts *charts;
     ltp_textbuf *out;
     const char *prefix, *title;
-    size_t depth;   /* open elements that were written, svg included */
-    size_t skipped; /* open elements inside one that is dropped with all it holds */
+    size_t depth;                               /* open elements that were written, svg included */
+    size_t begin[DEPTH_MAX], inside[DEPTH_MAX]; /* where each of them, and what it holds, begins in out */
+    size_t skipped;                             /* open elements inside one that is dropped with all it holds */
     bool in_text, begun, complete;
 } walk;
 
@@ -192,9 +195,16 @@ static void open_element(walk *w, span name, span inside, bool empty)
             open_svg(w, inside);
         return;
     }
+    if (!empty && w->depth == DEPTH_MAX) {
+        w->skipped = 1;
+        return;
+    }
+    const size_t begin = w->out->length;
     add_tag(w->out, name, inside, empty);
-    if (!empty)
-        w->depth++;
+    if (!empty) {
+        w->begin[w->depth] = begin;
+        w->inside[w->depth++] = w->out->length;
+    }
     if (is_word(name, "text"))
         w->in_text = !empty;
 }
@@ -207,10 +217,14 @@ static void close_element(walk *w, span name)
     }
     if (!w->begun || w->depth == 0 || !(passes_element(name) || is_word(name, "svg")))
         return;
-    ltp_text_add(w->out, "</");
-    ltp_text_add_bytes(w->out, name.text, name.bytes);
-    ltp_text_add(w->out, ">");
     w->depth--;
+    if (w->depth > 0 && w->out->length == w->inside[w->depth]) { /* it holds nothing: as if it had never begun */
+        w->out->length = w->begin[w->depth];
+    } else {
+        ltp_text_add(w->out, "</");
+        ltp_text_add_bytes(w->out, name.text, name.bytes);
+        ltp_text_add(w->out, ">");
+    }
     if (is_word(name, "text"))
         w->in_text = false;
     if (w->depth == 0)

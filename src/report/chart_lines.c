@@ -19,17 +19,16 @@ const char *ltp_condition_colour(size_t i)
     return colours[i % LTP_CONDITION_LINES_MAX];
 }
 
-void ltp_chart_key(ltp_charts *c, double left, size_t row, const char *name)
+void ltp_chart_key(ltp_charts *c, double x, double y, size_t line, const char *name)
 {
-    const double y = 0.95 - 0.09 * (double)row;
     ltp_text_add(&c->script, "set arrow from graph ");
-    ltp_chart_value(c, left);
+    ltp_chart_value(c, x);
     ltp_text_add(&c->script, ", graph ");
     ltp_chart_value(c, y);
     ltp_text_add(&c->script, " to graph ");
-    ltp_chart_value(c, left + 0.07);
+    ltp_chart_value(c, x + 0.07);
     ltp_text_add(&c->script, ", graph ");
     ltp_chart_value(c, y);
-    ltp_text_format(&c->script, " nohead front %s\n", ltp_condition_line(row));
-    ltp_chart_condition_label(c, left + 0.085, y, ltp_condition_colour(row), name);
+    ltp_text_format(&c->script, " nohead front %s\n", ltp_condition_line(line));
+    ltp_chart_condition_label(c, x + 0.085, y, ltp_condition_colour(line), name);
 }

@@ -10,7 +10,7 @@ enum { LTP_CONDITION_LINES_MAX = 4 }; /* more lines in one chart nobody tells ap
 /** "lc rgb '#..' lw .. dt ..", for condition number i of a chart. */
 const char *ltp_condition_line(size_t i);
 const char *ltp_condition_colour(size_t i);
-/** A line sample and the condition's name ("" is the empty lane) from `left` (part of the plot) on, in row 0, 1, ... */
-void ltp_chart_key(ltp_charts *c, double left, size_t row, const char *name);
+/** A line sample and the condition's name ("" is the empty lane) at x, y, parts of the plot, in the style of `line`. */
+void ltp_chart_key(ltp_charts *c, double x, double y, size_t line, const char *name);
 
 #endif

@@ -160,11 +160,11 @@ static void put_hz(ltp_textbuf *b, double hz)
 
 static void add_caption(ltp_chart *chart, const lt_margin *m, bool switched)
 {
-    ltp_text_add(&chart->caption, "Once around from counter to lane and back, at the recommended settings");
+    ltp_text_add(&chart->caption, "At the recommended settings");
     ltp_text_add(&chart->caption, switched ? ", the voice switch included." : ".");
     if (m->candidate_count == 0)
         return;
-    ltp_text_add(&chart->caption, " Rings: where it would start to howl first, ");
+    ltp_text_add(&chart->caption, " Rings: where it would howl first, ");
     const size_t shown = m->candidate_count < CANDIDATES_SHOWN ? m->candidate_count : CANDIDATES_SHOWN;
     for (size_t i = 0; i < shown; i++) {
         ltp_text_add(&chart->caption, i == 0 ? "" : i + 1 == shown ? " and " : ", ");
@@ -186,7 +186,7 @@ static void draw(ltp_charts *c, const ltp_lane_view *v, const loop_curve *curves
     }
     if (!lt_is_known(peak_db) || fabs(peak_db) > 1000.0)
         return;
-    const double top = 10.0 * ceil((fmax(peak_db, 0.0) + 8.0) / 10.0);
+    const double top = 10.0 * ceil((fmax(peak_db, 0.0) + (count > 1 ? 6.0 * (double)count : 6.0)) / 10.0);
     const double bottom = fmin(-40.0, 10.0 * floor((peak_db - 25.0) / 10.0));
     ltp_chart *chart = ltp_chart_begin(c, v->index, LTP_CHART_LOOP_GAIN);
     ltp_chart_axis_hz(c, 50.0, 16000.0);
@@ -201,7 +201,7 @@ static void draw(ltp_charts *c, const ltp_lane_view *v, const loop_curve *curves
         }
         ltp_text_add(&c->script, "EOD\n");
         if (count > 1)
-            ltp_chart_key(c, 0.62, k, curves[k].name);
+            ltp_chart_key(c, 0.62, 0.95 - 0.09 * (double)k, k, curves[k].name);
     }
     for (size_t k = count; k-- > 0;)
         ltp_text_format(&c->script, "%s$l%zu using 1:2 with lines %s notitle", k + 1 == count ? "plot " : ", ", k,

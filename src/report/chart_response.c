@@ -109,23 +109,17 @@ static bool shade_doubtful(ltp_charts *c, const lt_response *r)
     return any;
 }
 
-static void add_caption(ltp_chart *chart, ltp_chart_kind kind, const lt_response *main, bool doubtful)
+static void add_caption(ltp_chart *chart, bool calibrated, const lt_response *main, bool doubtful)
 {
-    static const char *const words[LTP_CHART_KINDS] = {
-        [LTP_CHART_OUTBOUND] = "Sound level for a full-scale tone on the outbound line.",
-        [LTP_CHART_INBOUND] = "Sound level for a full-scale tone on the inbound line.",
-        [LTP_CHART_LANE_COUPLING] = "Outbound line to inbound line.",
-        [LTP_CHART_COUNTER_COUPLING] = "Inbound line to outbound line.",
-        [LTP_CHART_LOOP_RESPONSE] = "Once around, settings as measured.",
-    };
-    ltp_text_add(&chart->caption, words[kind]);
+    ltp_text_add(&chart->caption,
+                 calibrated ? "Sound level for a full-scale tone." : "Level that comes out, re what goes in.");
     if (lt_is_known(main->snr_db)) {
-        ltp_text_add(&chart->caption, " Grey: noise of the measurement, ");
+        ltp_text_add(&chart->caption, " Grey: noise, ");
         ltp_text_number(&chart->caption, main->snr_db, 0);
-        ltp_text_add(&chart->caption, "\xC2\xA0\x64\x42 lower.");
+        ltp_text_add(&chart->caption, "\xC2\xA0\x64\x42 lower on the whole.");
     }
     if (doubtful)
-        ltp_text_add(&chart->caption, " Shaded: less than 20\xC2\xA0\x64\x42 above it, doubtful.");
+        ltp_text_add(&chart->caption, " Shaded: less than 20\xC2\xA0\x64\x42 above it.");
 }
 
 static void add_panel(ltp_charts *c, const ltp_lane_view *v, ltp_chart_kind kind)
@@ -146,7 +140,7 @@ static void add_panel(ltp_charts *c, const ltp_lane_view *v, ltp_chart_kind kind
     for (size_t k = 0; k < set.count; k++) {
         add_data(c, set.curves[k], k, shift_db, bottom);
         if (set.count > 1)
-            ltp_chart_key(c, 0.44, k, set.names[k]);
+            ltp_chart_key(c, 0.44, 0.08 + 0.12 * (double)(set.count - 1 - k), k, set.names[k]);
     }
     ltp_text_add(&c->script, "plot $r0 using 1:3 with filledcurves y=");
     ltp_chart_value(c, bottom);
@@ -154,7 +148,7 @@ static void add_panel(ltp_charts *c, const ltp_lane_view *v, ltp_chart_kind kind
     for (size_t k = set.count; k-- > 0;)
         ltp_text_format(&c->script, ", $r%zu using 1:2 with lines %s notitle", k, ltp_condition_line(k));
     ltp_text_add(&c->script, "\n");
-    add_caption(chart, kind, set.curves[0], doubtful);
+    add_caption(chart, calibrated, set.curves[0], doubtful);
 }
 
 void ltp_chart_responses(ltp_charts *c, const ltp_lane_view *v)

@@ -136,12 +136,11 @@ void ltp_chart_impulse(ltp_charts *c, const ltp_lane_view *v)
     add_arrivals(c, r, lt_is_known(shift_db) ? shift_db : 0.0, lt_speed_of_sound_m_s(celsius));
     ltp_text_add(&c->script, "plot $e using 1:2 with filledcurves y=-50 fillcolor rgb '" LTP_TINT "' notitle, "
                              "$e using 1:2 with lines lc rgb '" LTP_ACCENT "' lw 1.4 notitle\n");
-    ltp_text_add(&chart->caption, at_microphone
-                                      ? "A click from the lane speaker as it comes back on the inbound line."
-                                      : "A click from the lane speaker as it arrives at the listening position.");
-    ltp_text_add(&chart->caption, r->arrival_count > 0 ? " An echo that comes later has gone that much farther: look "
-                                                         "for a wall, a car or a canopy at half the path."
-                                                       : " No single echo stands out.");
+    ltp_text_add(&chart->caption, at_microphone ? "A click from the lane speaker as it comes back on the inbound line."
+                                                : "A click from the lane speaker at the listening position.");
+    ltp_text_add(&chart->caption, r->arrival_count > 0
+                                      ? " An echo has gone that much farther: look for a wall, a car or a canopy."
+                                      : " No single echo stands out.");
 }
 
 /* ---- noise ---- */
@@ -185,6 +184,8 @@ static double time_step(double seconds)
 static void add_percentiles(ltp_charts *c, const lt_levels *l, double seconds, double range_db)
 {
     static const char *const names[] = {"L10", "L50", "L90"};
+    /* The widths differ, or else gnuplot's SVG draws all three with the first one's dashes. */
+    static const char *const lines[] = {"lw 1.3 dt (9,4)", "lw 1.2 dt solid", "lw 1.4 dt (2,3)"};
     const double levels[] = {l->la10_db, l->la50_db, l->la90_db};
     const double gap = 0.075 * range_db;
     double above = INFINITY;
@@ -195,11 +196,7 @@ static void add_percentiles(ltp_charts *c, const lt_levels *l, double seconds, d
         ltp_chart_value(c, levels[i]);
         ltp_text_add(&c->script, " to graph 1, first ");
         ltp_chart_value(c, levels[i]);
-        ltp_text_format(&c->script, " nohead front lc rgb '" LTP_INK "' lw 1.2 dt %s\nset label '%s ",
-                        i == 0   ? "(9,4)"
-                        : i == 1 ? "solid"
-                                 : "(2,3)",
-                        names[i]);
+        ltp_text_format(&c->script, " nohead front lc rgb '" LTP_INK "' %s\nset label '%s ", lines[i], names[i]);
         ltp_text_number(&c->script, levels[i], 0);
         ltp_text_add(&c->script, "' at first ");
         ltp_chart_value(c, seconds * 1.012);

@@ -116,7 +116,7 @@ static void put_charts(ltp_textbuf *b, ltp_charts *charts, const ltp_lane_view *
 static void put_lane(ltp_textbuf *b, const lt_survey *s, const lt_tune_result *results, ltp_charts *charts, size_t i)
 {
     const ltp_lane_view v = ltp_lane_view_of(s, results, i);
-    ltp_text_format(b, "<section class=\"lane%s\" id=\"lane-%zu\">\n", ltp_is_wordy(v.result) ? " dense" : "", i + 1);
+    ltp_text_format(b, "<section class=\"lane%s\" id=\"lane-%zu\">\n", ltp_is_wordy(&v) ? " dense" : "", i + 1);
     ltp_html_answer(b, &v);
     ltp_html_limits(b, &v);
     put_charts(b, charts, &v);

@@ -51,6 +51,7 @@ typedef enum {
 void ltp_put_doubts(ltp_textbuf *b, const ltp_lane_view *v, unsigned about);
 /** The numbered sentences themselves. */
 void ltp_html_notes(ltp_textbuf *b, const ltp_lane_view *v);
+size_t ltp_notes_bytes(const ltp_lane_view *v); /* length of all of them */
 
 /* ---- parts of the page ---- */
 
@@ -60,7 +61,7 @@ void ltp_html_limits(ltp_textbuf *b, const ltp_lane_view *v); /* what limits, wh
 /** Conditions, assumptions, doubts: as items of the grid in which `figures` small charts stand already, three a row. */
 void ltp_html_evidence(ltp_textbuf *b, const ltp_lane_view *v, size_t figures);
 /** Many sentences: they are printed smaller and in a row of their own, so that a lane keeps to its two pages. */
-bool ltp_is_wordy(const lt_tune_result *r);
+bool ltp_is_wordy(const ltp_lane_view *v);
 void ltp_html_tables(ltp_textbuf *b, const ltp_lane_view *v); /* recordings and bands, folded away */
 void ltp_html_closing(ltp_textbuf *b, const lt_survey *s, const lt_report_options *opt);
 /** A bar from 0 to `top` with the marks (NaN: none), the value before as a ring and after as a dot. */

@@ -104,6 +104,15 @@ static void put_quality(ltp_textbuf *b, const lt_recording *r)
     }
 }
 
+static void put_remarks(ltp_textbuf *b, const lt_notes *notes)
+{
+    for (size_t i = 0; i < notes->count && i < LT_NOTES_MAX; i++) {
+        ltp_text_add(b, "<p>");
+        ltp_text_add_escaped(b, notes->items[i].message);
+        ltp_text_add(b, "</p>");
+    }
+}
+
 static void put_recordings(ltp_textbuf *b, const lt_survey_lane *lane)
 {
     if (lane->recording_count == 0)
@@ -118,10 +127,13 @@ static void put_recordings(ltp_textbuf *b, const lt_survey_lane *lane)
         ltp_text_add(b, "</th><td>");
         put_quality(b, r);
         ltp_text_add(b, r->usable ? "</td><td>" : "</td><td>left out. ");
-        for (size_t k = 0; k < r->notes.count && k < LT_NOTES_MAX; k++) {
-            ltp_text_add(b, k == 0 ? "" : " ");
-            ltp_text_add_escaped(b, r->notes.items[k].message);
-        }
+        put_remarks(b, &r->notes);
+        if (r->response != NULL)
+            put_remarks(b, &r->response->notes);
+        if (r->levels != NULL)
+            put_remarks(b, &r->levels->notes);
+        if (r->talk_test != NULL)
+            put_remarks(b, &r->talk_test->notes);
         ltp_text_add(b, "</td></tr>\n");
     }
     ltp_text_add(b, "</tbody></table>\n</details>\n");
@@ -170,22 +182,18 @@ static void put_bands(ltp_textbuf *b, const ltp_lane_view *v)
     ltp_text_add(b, "</tbody></table>\n</details>\n");
 }
 
-bool ltp_is_wordy(const lt_tune_result *r)
+bool ltp_is_wordy(const ltp_lane_view *v)
 {
-    enum { USUAL_BYTES = 1600 };
-    size_t bytes = 0;
-    for (size_t i = 0; i < r->advice_count && i < LT_ADVICE_MAX; i++)
-        bytes += strlen(r->advice[i]);
-    for (size_t i = 0; i < r->assumptions.count && i < LT_NOTES_MAX; i++)
-        bytes += strlen(r->assumptions.items[i].message);
-    for (size_t i = 0; i < r->warnings.count && i < LT_NOTES_MAX; i++)
-        bytes += strlen(r->warnings.items[i].message);
+    enum { USUAL_BYTES = 1000 };
+    size_t bytes = ltp_notes_bytes(v);
+    for (size_t i = 0; i < v->result->advice_count && i < LT_ADVICE_MAX; i++)
+        bytes += strlen(v->result->advice[i]);
     return bytes > USUAL_BYTES;
 }
 
 void ltp_html_evidence(ltp_textbuf *b, const ltp_lane_view *v, size_t figures)
 {
-    const size_t in_last_row = ltp_is_wordy(v->result) ? 2 : figures % 3;
+    const size_t in_last_row = ltp_is_wordy(v) ? 2 : figures % 3;
     if (in_last_row == 1) { /* room for two beside the last chart */
         ltp_text_add(b, "<div class=\"beside\">\n");
         put_conditions(b, v);

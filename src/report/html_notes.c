@@ -67,6 +67,10 @@ static unsigned subject_of(const lt_note *n)
 /* The code as words: "counter-coupling" of an assumption reads "counter coupling assumed". */
 static void put_short(ltp_textbuf *b, const char *code, bool assumption)
 {
+    if (strcmp(code, "low-snr") == 0) {
+        ltp_text_add(b, "noisy recording");
+        return;
+    }
     char words[sizeof((lt_note *)0)->code];
     size_t i = 0;
     for (; i + 1 < sizeof words && code[i] != '\0'; i++)
@@ -80,55 +84,93 @@ static void put_short(ltp_textbuf *b, const char *code, bool assumption)
     ltp_text_add(b, assumption ? " assumed" : "");
 }
 
-enum { DOUBTS_NAMED = 2 };
+/* ---- which notes are listed ---- */
+
+/* Does a note of a recording's own measurement say this? The message there lacks the path in front. */
+static bool is_said_by(const lt_notes *notes, const char *message)
+{
+    for (size_t i = 0; i < notes->count && i < LT_NOTES_MAX; i++)
+        if (strncmp(notes->items[i].message, message, strlen(message)) == 0)
+            return true;
+    return false;
+}
+
+/* Remarks about single bands of one recording stand with that recording; where they touch a figure, the search says so
+ * in a note of its own. */
+static bool is_remark(const ltp_lane_view *v, const lt_note *n)
+{
+    if (strcmp(n->code, "low-snr") != 0 && strcmp(n->code, "thd-noise") != 0)
+        return false;
+    const char *message = strstr(n->message, ": ");
+    for (size_t i = 0; message != NULL && i < v->lane->recording_count; i++) {
+        const lt_recording *r = &v->lane->recordings[i];
+        if (r->response != NULL && is_said_by(&r->response->notes, message + 2))
+            return true;
+    }
+    return false;
+}
 
 typedef struct {
-    const char *named[DOUBTS_NAMED]; /* codes that were written out */
-    size_t count;                    /* notes that concern the number, the named ones included */
-} doubts;
+    const lt_note *items[2 * LT_NOTES_MAX];
+    size_t count;
+    size_t assumptions; /* the first ones */
+} note_list;
 
-static void put_doubts_of(ltp_textbuf *b, const ltp_lane_view *v, const lt_notes *notes, bool assumption, size_t first,
-                          unsigned about, doubts *d)
+/* Note number k of the page (from 1 on) is items[k - 1]. */
+static note_list listed_notes(const ltp_lane_view *v)
 {
-    size_t named = d->count < DOUBTS_NAMED ? d->count : DOUBTS_NAMED;
-    for (size_t i = 0; i < notes->count && i < LT_NOTES_MAX; i++) {
-        const char *code = notes->items[i].code;
-        if ((subject_of(&notes->items[i]) & about) == 0)
-            continue;
-        d->count++;
-        bool known = named == DOUBTS_NAMED;
-        for (size_t k = 0; k < named; k++)
-            known = known || strcmp(d->named[k], code) == 0;
-        if (known)
-            continue;
-        ltp_text_add(b, named == 0 ? "<span class=\"doubt\">(" : "; ");
-        ltp_text_format(b, "<a href=\"#l%zu-note-%zu\">", v->index + 1, first + i);
-        put_short(b, code, assumption);
-        ltp_text_add(b, "</a>");
-        d->named[named++] = code;
-    }
+    note_list list = {0};
+    const lt_tune_result *r = v->result;
+    for (size_t i = 0; i < r->assumptions.count && i < LT_NOTES_MAX; i++)
+        list.items[list.count++] = &r->assumptions.items[i];
+    list.assumptions = list.count;
+    for (size_t i = 0; i < r->warnings.count && i < LT_NOTES_MAX; i++)
+        if (!is_remark(v, &r->warnings.items[i]))
+            list.items[list.count++] = &r->warnings.items[i];
+    return list;
 }
+
+/* ---- beside a number ---- */
+
+enum { DOUBTS_NAMED = 2 };
 
 void ltp_put_doubts(ltp_textbuf *b, const ltp_lane_view *v, unsigned about)
 {
-    const lt_tune_result *r = v->result;
-    doubts d = {0};
-    put_doubts_of(b, v, &r->assumptions, true, 1, about, &d);
-    put_doubts_of(b, v, &r->warnings, false, r->assumptions.count + 1, about, &d);
-    if (d.count > DOUBTS_NAMED)
-        ltp_text_add(b, "; see the notes below");
-    if (d.count > 0)
-        ltp_text_add(b, ")</span>");
+    const note_list list = listed_notes(v);
+    const char *named[DOUBTS_NAMED] = {NULL};
+    size_t count = 0, more = 0;
+    for (size_t i = 0; i < list.count; i++) {
+        const char *code = list.items[i]->code;
+        if ((subject_of(list.items[i]) & about) == 0)
+            continue;
+        bool known = false;
+        for (size_t k = 0; k < count; k++)
+            known = known || strcmp(named[k], code) == 0;
+        if (known || count == DOUBTS_NAMED) {
+            more++;
+            continue;
+        }
+        ltp_text_add(b, count == 0 ? "<span class=\"doubt\">(" : "; ");
+        ltp_text_format(b, "<a href=\"#l%zu-note-%zu\">", v->index + 1, i + 1);
+        put_short(b, code, i < list.assumptions);
+        ltp_text_add(b, "</a>");
+        named[count++] = code;
+    }
+    if (count > 0)
+        ltp_text_add(b, more > 0 ? "; see the notes below)</span>" : ")</span>");
 }
 
-static void put_list(ltp_textbuf *b, const ltp_lane_view *v, const lt_notes *notes, const char *title, size_t first)
+/* ---- the sentences ---- */
+
+static void put_list(ltp_textbuf *b, const ltp_lane_view *v, const note_list *list, const char *title, size_t first,
+                     size_t end)
 {
-    if (notes->count == 0)
+    if (first == end)
         return;
-    ltp_text_format(b, "<div><h4>%s</h4>\n<ol class=\"notes\" start=\"%zu\">\n", title, first);
-    for (size_t i = 0; i < notes->count && i < LT_NOTES_MAX; i++) {
-        ltp_text_format(b, "<li id=\"l%zu-note-%zu\">", v->index + 1, first + i);
-        ltp_text_add_escaped(b, notes->items[i].message);
+    ltp_text_format(b, "<div><h4>%s</h4>\n<ol class=\"notes\" start=\"%zu\">\n", title, first + 1);
+    for (size_t i = first; i < end; i++) {
+        ltp_text_format(b, "<li id=\"l%zu-note-%zu\">", v->index + 1, i + 1);
+        ltp_text_add_escaped(b, list->items[i]->message);
         ltp_text_add(b, "</li>\n");
     }
     ltp_text_add(b, "</ol></div>\n");
@@ -136,11 +178,18 @@ static void put_list(ltp_textbuf *b, const ltp_lane_view *v, const lt_notes *not
 
 void ltp_html_notes(ltp_textbuf *b, const ltp_lane_view *v)
 {
-    const lt_tune_result *r = v->result;
-    if (r->assumptions.count + r->warnings.count == 0) {
+    const note_list list = listed_notes(v);
+    if (list.count == 0)
         ltp_text_add(b, "<div><h4>Assumptions and doubts</h4>\n<p>None: everything was measured.</p></div>\n");
-        return;
-    }
-    put_list(b, v, &r->assumptions, "Assumed, because it was not measured", 1);
-    put_list(b, v, &r->warnings, "Doubts about the measurement", r->assumptions.count + 1);
+    put_list(b, v, &list, "Assumed, because it was not measured", 0, list.assumptions);
+    put_list(b, v, &list, "Doubts about the measurement", list.assumptions, list.count);
+}
+
+size_t ltp_notes_bytes(const ltp_lane_view *v)
+{
+    const note_list list = listed_notes(v);
+    size_t bytes = 0;
+    for (size_t i = 0; i < list.count; i++)
+        bytes += strlen(list.items[i]->message);
+    return bytes;
 }

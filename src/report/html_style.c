@@ -129,7 +129,7 @@ static const char narrow_and_print[] =
     ".dials{gap:14px;margin-top:12px}\n"
     ".dial{padding:8px 16px}\n"
     ".outcomes{gap:12px 24px;margin-top:12px}\n"
-    ".findings{gap:14px 28px;margin-top:12px}\n"
+    ".findings{gap:14px 28px;margin-top:12px;font-size:11px}\n"
     ".findings>div>div+div{margin-top:10px}\n"
     ".columns{gap:10px 28px;margin-top:12px}\n"
     "table{margin-top:4px}\n"
@@ -142,7 +142,9 @@ static const char narrow_and_print[] =
     ".beside{column-gap:22px}\n"
     ".beside>div+div{margin-top:8px}\n"
     ".lane .fineprint{display:block;column-count:3;column-gap:22px}\n"
-    ".lane .fineprint>div{break-inside:auto;margin:0 0 8px}\n"
+    ".lane .fineprint>div{margin:0 0 8px}\n"
+    ".dense .fineprint>div{break-inside:auto}\n"
+    ".fineprint h4{break-inside:avoid}\n"
     "svg.chart{margin-top:1px}\n"
     "figcaption{font-size:9.5px;line-height:1.3;margin-top:1px}\n"
     ".closing{margin-top:12px;padding-top:6px;break-inside:avoid}\n"
@@ -156,7 +158,7 @@ static const char narrow_and_print[] =
     ".closing h3{font-size:11px}\n"
     ".closing>.small{margin-top:4px;font-size:9px}\n"
     "h2,h3,h4{break-after:avoid}\n"
-    "figure,.dial,.outcome,tr,li,.missing,.columns>div{break-inside:avoid}\n"
+    "figure,.dial,.outcome,tr,li,.missing{break-inside:avoid}\n"
     "details:not([open]){display:none}\n"
     "}\n";
 /* clang-format on */

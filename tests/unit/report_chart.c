@@ -55,8 +55,8 @@ static void drawings_are_cleaned(void **state)
     } rows[] = {
         {"<?xml version='1.0'?><!-- a > b --><svg width='9' viewBox=\"0 0 9 9\" onload='x()'></svg>", NULL,
          HEAD "</svg>"},
-        {"<svg viewBox='0 0 9 9'><title>Gnuplot</title><desc>5.4</desc><g id=\"a\" fill='none'></g></svg>", NULL,
-         HEAD "<g fill=\"none\"></g></svg>"},
+        {"<svg viewBox='0 0 9 9'><title>Gnuplot</title><desc>5.4</desc><g id=\"a\" fill='none'><rect x='1'/></g></svg>",
+         NULL, HEAD "<g fill=\"none\"><rect x=\"1\"/></g></svg>"},
         {"<svg viewBox='0 0 9 9'><script>alert(1)</script><path d='M1,2\n L3,4 ' onclick='y'/></svg>", NULL,
          HEAD "<path d=\"M1,2 L3,4\"/></svg>"},
         {"<svg viewBox='0 0 9 9'><defs><path id='p' d='M0 0'/></defs><use xlink:href='#p'/></svg>", NULL,
@@ -67,7 +67,8 @@ static void drawings_are_cleaned(void **state)
          HEAD "<g font-size=\"14.00\"><text>5 &lt; 6</text></g></svg>"},
         {"<svg viewBox='0 0 9 9'><text>@@0@@ @@1@@ @@</text></svg>", "<b>&",
          HEAD "<text>&lt;b&gt;&amp; @@1@@ @@</text></svg>"},
-        {"<svg viewBox='0 0 9 9'>stray text<g>more</g></div></svg>", NULL, HEAD "<g></g></svg>"},
+        {"<svg viewBox='0 0 9 9'>stray text<g>more<g></g></g></div><rect x='1'/></svg>", NULL,
+         HEAD "<rect x=\"1\"/></svg>"},
     };
     int bad = 0;
     for (size_t i = 0; i < COUNT(rows); i++) {
