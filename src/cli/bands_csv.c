@@ -180,7 +180,7 @@ static lt_status find_band(const reader *r, double hz, size_t *band, lt_error *e
 
 static lt_status read_row(reader *r, char **fields, size_t count, lt_error *err)
 {
-    double hz, noise, speech = 0.0, threshold = 0.0;
+    double hz = 0.0, noise = 0.0, speech = 0.0, threshold = 0.0;
     size_t band = 0;
     if (count != r->field_count)
         return ltp_fail(err, LT_E_ARG, "%s, line %zu: %zu field%s where the first line has %zu; complete the line",

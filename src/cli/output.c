@@ -13,35 +13,37 @@
 enum { LINE_MAX_BYTES = 1200 };
 
 /* One line stays one line, whatever a file name holds. */
-static void make_one_line(char *text)
+static void print_in_line(const char *text)
 {
     for (; *text != '\0'; text++) {
         const unsigned char u = (unsigned char)*text;
-        if (u < 0x20u || u == 0x7Fu)
-            *text = '?';
+        (void)fputc(u < 0x20u || u == 0x7Fu ? '?' : u, stderr);
     }
+}
+
+static void print_prefix(const char *command)
+{
+    (void)fprintf(stderr, "lanetune%s%s: ", command != NULL ? " " : "", command != NULL ? command : "");
 }
 
 void cli_message(const char *command, const char *text)
 {
-    char line[LINE_MAX_BYTES];
-    (void)snprintf(line, sizeof line, "lanetune%s%s: %s", command != NULL ? " " : "", command != NULL ? command : "",
-                   text);
-    make_one_line(line);
-    (void)fprintf(stderr, "%s\n", line);
+    print_prefix(command);
+    print_in_line(text);
+    (void)fputc('\n', stderr);
 }
 
 int cli_usage(const cli_command *command, const char *format, ...)
 {
-    char what[LINE_MAX_BYTES / 2], text[LINE_MAX_BYTES];
+    char what[LINE_MAX_BYTES];
     const char *name = command != NULL ? command->name : NULL;
     va_list args;
     va_start(args, format);
     (void)vsnprintf(what, sizeof what, format, args);
     va_end(args);
-    (void)snprintf(text, sizeof text, "%s; see lanetune %s%s--help", what, name != NULL ? name : "",
-                   name != NULL ? " " : "");
-    cli_message(name, text);
+    print_prefix(name);
+    print_in_line(what);
+    (void)fprintf(stderr, "; see lanetune %s%s--help\n", name != NULL ? name : "", name != NULL ? " " : "");
     return CLI_WRONG_USAGE;
 }
 

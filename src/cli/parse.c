@@ -170,13 +170,13 @@ static int check_words(cli_args *a)
 {
     while (a->words != NULL && a->words[a->word_count] != NULL)
         a->word_count++;
-    for (size_t i = 0; i < a->word_count; i++) {
+    for (size_t i = 0; a->words != NULL && i < a->word_count; i++) {
         if (a->words[i][0] == '\0')
             return cli_usage(a->command, "a word is empty; the command wants %s", a->command->words);
     }
     if (a->word_count < a->command->words_min)
         return cli_usage(a->command, "something is missing; the command wants %s", a->command->words);
-    if (a->word_count > a->command->words_max)
+    if (a->words != NULL && a->word_count > a->command->words_max)
         return cli_usage(a->command, "'%s' is one word too many; the command wants %s", a->words[a->command->words_max],
                          a->command->words[0] != '\0' ? a->command->words : "none");
     return CLI_DONE;

@@ -26,7 +26,7 @@ static json_t *parsed(lt_status status, char **result)
     assert_non_null(text);
     json_t *root = json_loads(text, JSON_REJECT_DUPLICATES, &e);
     if (root == NULL)
-        fail_msg("line %d: %s\n%s", e.line, e.text, &text);
+        fail_msg("line %d: %s\n%s", e.line, e.text, text);
     assert_int_equal(text[strlen(text) - 1], '\n');
     lt_text_free(text);
     return root;
