@@ -46,28 +46,25 @@ lt_status ltp_site_path(char path[LTP_SITE_PATH_MAX], lt_error *err, const char 
     return LT_OK;
 }
 
-static const char letters[] = "abcdefghijklmnopqrstuvwxyz", digits[] = "0123456789";
-
-static bool holds_only(const char *s, const char *more, bool capitals)
+static bool holds_only(const char *s, const char *allowed)
 {
-    for (; *s != '\0'; s++) {
-        const char small = *s >= 'A' && *s <= 'Z' && capitals ? (char)(*s - 'A' + 'a') : *s;
-        if (strchr(letters, small) == NULL && strchr(digits, *s) == NULL && strchr(more, *s) == NULL)
-            return false;
-    }
-    return true;
+    return strspn(s, allowed) == strlen(s);
 }
+
+#define SMALL_LETTERS "abcdefghijklmnopqrstuvwxyz"
+#define DIGITS "0123456789"
 
 bool ltp_is_visit_name(const char *name)
 {
     const size_t n = strlen(name);
-    return n >= 1 && n < 32 && name[0] != '.' && holds_only(name, "-_.", true);
+    return n >= 1 && n < 32 && name[0] != '.' &&
+           holds_only(name, SMALL_LETTERS "ABCDEFGHIJKLMNOPQRSTUVWXYZ" DIGITS "-_.");
 }
 
 bool ltp_is_condition(const char *name)
 {
     const size_t n = strlen(name);
-    return n >= 1 && n < LT_NAME_MAX && holds_only(name, "-", false);
+    return n >= 1 && n < LT_NAME_MAX && holds_only(name, SMALL_LETTERS DIGITS "-");
 }
 
 bool ltp_make_steps(double min_db, double max_db, double step_db, lt_adjuster *a)

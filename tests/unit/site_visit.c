@@ -2,6 +2,7 @@
  * Visits: their list, which one is taken, and visit.yaml. */
 #include <lanetune/site.h>
 
+#include "fault.h"
 #include "near.h"
 #include "scratch.h"
 #include "suite.h"
@@ -128,6 +129,34 @@ static void every_field_arrives(void **state)
     scratch_remove(&dir);
 }
 
+static lt_status make_and_load(void *context, lt_error *err)
+{
+    lt_visit *v = NULL;
+    char **list = NULL;
+    size_t count = 0;
+    lt_status st = lt_site_new(context, "x", "2024-05-14", 2, err);
+    if (st == LT_OK || st == LT_E_ARG) { /* LT_E_ARG: it is there since the round before */
+        if (err->status == LT_E_ARG)
+            *err = (lt_error){0};
+        st = lt_visit_load(context, NULL, &v, err);
+    }
+    if (st == LT_OK)
+        st = lt_visit_list(context, &list, &count, err);
+    assert_true((list == NULL) == (st != LT_OK));
+    lt_visit_free(v);
+    lt_visit_list_free(list, count);
+    return st;
+}
+
+static void visits_survive_every_failed_allocation(void **state)
+{
+    (void)state;
+    scratch dir = scratch_make();
+    scratch_names names = {.next = 0};
+    assert_survives_faults(make_and_load, scratch_at(&dir, &names, "new"));
+    scratch_remove(&dir);
+}
+
 static void paths_have_names(void **state)
 {
     (void)state;
@@ -144,9 +173,8 @@ static void paths_have_names(void **state)
 SUITE(site_visit)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(visits_are_listed_in_order),
-        cmocka_unit_test(the_latest_visit_is_taken),
-        cmocka_unit_test(every_field_arrives),
+        cmocka_unit_test(visits_are_listed_in_order), cmocka_unit_test(the_latest_visit_is_taken),
+        cmocka_unit_test(every_field_arrives),        cmocka_unit_test(visits_survive_every_failed_allocation),
         cmocka_unit_test(paths_have_names),
     };
     return cmocka_run_group_tests_name("site_visit", tests, NULL, NULL);
