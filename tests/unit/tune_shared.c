@@ -49,11 +49,6 @@ static void make_lanes(workplace *w, size_t count, const char *const *words, uin
     }
 }
 
-typedef struct {
-    double lowest, sum, loudness;
-    size_t at[2 * MOST_LANES];
-} candidate;
-
 /* Do equal words stand at equal steps? */
 static bool tied(const char *const *words, const size_t *at, size_t adjusters)
 {
@@ -74,20 +69,29 @@ static bool next(size_t *at, size_t adjusters)
     return false;
 }
 
-/* The highest lowest objective of all combinations. */
-static double best_lowest(const workplace *w, size_t count, const char *const *words)
+/* Over all combinations: the highest lowest objective; and among those within 0.002 of it the highest sum. */
+static void best_of_all(const workplace *w, size_t count, const char *const *words, double *best_lowest,
+                        double *best_sum)
 {
-    size_t at[2 * MOST_LANES] = {0};
-    double best = -1.0;
-    do {
-        if (!tied(words, at, 2 * count))
-            continue;
-        double lowest = 3.0;
-        for (size_t l = 0; l < count; l++)
-            lowest = fmin(lowest, w->objective[l][at[2 * l]][at[2 * l + 1]]);
-        best = fmax(best, lowest);
-    } while (next(at, 2 * count));
-    return best;
+    *best_lowest = *best_sum = -1.0;
+    for (int pass = 0; pass < 2; pass++) {
+        size_t at[2 * MOST_LANES] = {0};
+        do {
+            if (!tied(words, at, 2 * count))
+                continue;
+            double lowest = 3.0;
+            double sum = 0.0;
+            for (size_t l = 0; l < count; l++) {
+                const double one = w->objective[l][at[2 * l]][at[2 * l + 1]];
+                lowest = fmin(lowest, one);
+                sum += one;
+            }
+            if (pass == 0)
+                *best_lowest = fmax(*best_lowest, lowest);
+            else if (lowest >= *best_lowest - 0.002)
+                *best_sum = fmax(*best_sum, sum);
+        } while (next(at, 2 * count));
+    }
 }
 
 /* The quietest combination whose lowest objective is within 0.002 of the best one; for cases where the sum over lanes
@@ -103,9 +107,10 @@ static double quietest_of_one(const workplace *w, const char *const *words, doub
     return best;
 }
 
+/* All lanes of a pattern hang together, the first two of them as well. */
 static const char *const patterns[][2 * MOST_LANES] = {
-    {"a", "", "a", "", "a", ""},  {"a", "b", "a", "b", "", ""},      {"a", "a", "a", "a", "a", "a"},
-    {"a", "b", "b", "", "", "a"}, {"", "in", "", "in", "other", ""}, {"x", "x", "y", "", "y", "x"},
+    {"a", "", "a", "", "a", ""},  {"a", "b", "a", "b", "", "a"},   {"a", "a", "a", "a", "a", "a"},
+    {"a", "b", "b", "", "", "a"}, {"", "in", "", "in", "in", "x"}, {"x", "x", "y", "x", "y", "x"},
 };
 
 static void tied_lanes_reach_the_best_of_the_worst(void **state)
@@ -123,16 +128,23 @@ static void tied_lanes_reach_the_best_of_the_worst(void **state)
             assert_int_equal(lt_tune(w->lanes, count, w->r, NULL), LT_OK);
             size_t at[2 * MOST_LANES];
             double lowest = 3.0;
+            double sum = 0.0;
             for (size_t l = 0; l < count; l++) {
                 at[2 * l] = w->r[l].outbound_step;
                 at[2 * l + 1] = w->r[l].inbound_step;
                 const double one = w->objective[l][at[2 * l]][at[2 * l + 1]];
                 bad += one < 0.0; /* a limit is violated */
                 lowest = fmin(lowest, one);
+                sum += one;
                 bad += (w->r[l].unmet_count > 0) != (w->objective[l][0][0] > 1.5);
             }
             bad += !tied(patterns[p], at, 2 * count);
-            bad += !in_range(row, lowest, best_lowest(w, count, patterns[p]) - 0.002 - 1e-9, 3.0);
+            double best_lowest = 0.0;
+            double best_sum = 0.0;
+            best_of_all(w, count, patterns[p], &best_lowest, &best_sum);
+            bad += !in_range(row, lowest, best_lowest - 0.002 - 1e-9, 3.0);
+            /* 0.002 a lane for the shared knobs, as much for the lane's own ones */
+            bad += !in_range(row, sum, best_sum - 0.004 * (double)count - 1e-9, 10.0);
         }
     ltp_free(w);
     assert_int_equal(bad, 0);
@@ -149,7 +161,9 @@ static void one_knob_for_both_directions(void **state)
         make_lanes(w, 1, words, 8000 + seed);
         assert_int_equal(lt_tune(w->lanes, 1, w->r, NULL), LT_OK);
         bad += w->r[0].outbound_step != w->r[0].inbound_step;
-        const double best = best_lowest(w, 1, words);
+        double best = 0.0;
+        double best_sum = 0.0;
+        best_of_all(w, 1, words, &best, &best_sum);
         const double quiet = quietest_of_one(w, words, best - 0.002);
         bad += !near_abs("steps", (double)(w->r[0].outbound_step + w->r[0].inbound_step), quiet, 1e-9);
     }
