@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: MIT
- * Which lines of a spectrum are mains hum. The rules are ours; docs/standards.md says how they were tried.
+ * Which lines of a spectrum are mains hum. The rules are ours; docs/standards.md tells how they were tried.
  *
  * 1. A line is a peak at least 8 dB over the median of its neighbourhood, and more where few blocks were averaged.
  * 2. A comb is a fundamental within 0.25 % of 50 or 60 Hz (mains and the clock of the recorder) with the lines on it.

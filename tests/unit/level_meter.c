@@ -124,6 +124,27 @@ static void short_recordings_are_not_biased(void **state)
 
 /* ---- streaming ---- */
 
+static bool same_bits(const double *a, const double *b, size_t count)
+{
+    return memcmp(a, b, count * sizeof *a) == 0;
+}
+
+/* Field by field: what lies between the fields of a structure is nobody's. */
+static bool same_levels(const lt_levels *a, const lt_levels *b)
+{
+    bool same = a->band_count == b->band_count && a->line_count == b->line_count && a->hum == b->hum &&
+                a->history_count == b->history_count && a->notes.count == b->notes.count;
+    same = same && same_bits(&a->seconds, &b->seconds, 1) && same_bits(&a->laeq_db, &b->laeq_db, 6) &&
+           same_bits(&a->peak_dbfs, &b->peak_dbfs, 1) && same_bits(&a->mains_hz, &b->mains_hz, 2) &&
+           same_bits(&a->history_step_s, &b->history_step_s, 1) &&
+           same_bits(a->history_dba, b->history_dba, a->history_count);
+    for (size_t i = 0; same && i < a->band_count; i++)
+        same = same_bits(&a->bands[i].leq_db, &b->bands[i].leq_db, 4);
+    for (size_t i = 0; same && i < a->line_count; i++)
+        same = same_bits(&a->lines[i].hz, &b->lines[i].hz, 2);
+    return same;
+}
+
 static void block_sizes_change_no_bit(void **state)
 {
     (void)state;
@@ -132,6 +153,7 @@ static void block_sizes_change_no_bit(void **state)
     for (size_t i = 0; i < s->count; i++)
         s->samples[i] += 0.05 * sin(2.0 * LT_PI * 50.0 * (double)i / 44100.0);
     lt_levels *once = measure(s, 100.0);
+    assert_true(once->hum && once->line_count > 0);
     lt_level_meter *m = NULL;
     lt_levels *parts = calloc(1, sizeof *parts);
     assert_int_equal(lt_level_meter_create(44100.0, 100.0, &m, &(lt_error){0}), LT_OK);
@@ -139,7 +161,7 @@ static void block_sizes_change_no_bit(void **state)
         for (size_t at = 0; at < s->count; at += sizes[k])
             lt_level_meter_push(m, s->samples + at, s->count - at < sizes[k] ? s->count - at : sizes[k]);
         assert_int_equal(lt_level_meter_finish(m, parts, &(lt_error){0}), LT_OK);
-        assert_memory_equal(once, parts, sizeof *once);
+        assert_true(same_levels(once, parts));
         lt_level_meter_reset(m);
     }
     lt_level_meter_free(m);
