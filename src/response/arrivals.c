@@ -18,6 +18,8 @@ static const double over_noise = 4.0;  /* amplitude, envelope re the noise's RMS
 static const double over_side_lobe = 2.0;
 static const double rise = 1.5; /* amplitude re the lowest point shortly before */
 static const double rise_within_s = 0.002;
+static const double ringing_at_0_db = -20.0; /* what a loudspeaker's ringing may hold after an arrival (ours) */
+static const double ringing_db_per_ms = 1.25;
 enum { CANDIDATES_MAX = 512 };
 static const double smooth = 1.26; /* half width of the smoothing: 2/3 octave in all */
 
@@ -184,8 +186,11 @@ static bool is_clear_of(const ltp_view *v, const whitened *w, candidate c, candi
 {
     const double frames = fabs(c.at - accepted.at);
     const size_t away = (size_t)frames;
+    const double ringing_db =
+        c.at > accepted.at ? ringing_at_0_db - ringing_db_per_ms * 1e3 * frames / v->rate_hz : -200.0;
     return frames >= apart_s * v->rate_hz && away <= v->n / 2 &&
-           c.height >= over_side_lobe * accepted.height * w->lobe[away];
+           c.height >= over_side_lobe * accepted.height * w->lobe[away] &&
+           c.height >= accepted.height * lt_amplitude_from_db(ringing_db);
 }
 
 /* The strongest first, as long as each is clear of all stronger ones. */

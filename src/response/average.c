@@ -167,10 +167,10 @@ static void note_spoiled(const ltp_take *takes, size_t count, size_t i, const sc
     size_t spoiled = 0;
     for (size_t g = 0; g < k->grid_count; g++) {
         const double hz = ltp_grid_band(g).exact_hz;
-        double least = INFINITY;
+        double usual = 0.0; /* geometric mean of the others */
         for (size_t o = 0; o < count; o++)
-            least = o == i ? least : fmin(least, s->noise[o][g]);
-        if (hz < k->from_hz || hz > k->to_hz || !(s->noise[i][g] > spoiled_ratio * least))
+            usual += o == i ? 0.0 : log(s->noise[o][g]) / (double)(count - 1);
+        if (hz < k->from_hz || hz > k->to_hz || !(s->noise[i][g] > spoiled_ratio * exp(usual)))
             continue;
         if (!(low_hz > 0.0))
             low_hz = hz;

@@ -40,6 +40,8 @@ static lt_status check_recording(const ltp_takes *t, size_t i, lt_error *err)
     if (!(r->rate_hz >= 4000.0))
         return ltp_fail(err, LT_E_FORMAT, "%.120s has a sample rate of %g Hz; it must be at least 4000 Hz",
                         name_of(t, i), r->rate_hz);
+    if (r->count == 0)
+        return ltp_fail(err, LT_E_FORMAT, "%.120s is empty; record it again", name_of(t, i));
     if (lt_db_from_amplitude(peak) < silent_db)
         return ltp_fail(err, LT_E_SNR, "%.120s is silent; check cable, input and recording level", name_of(t, i));
     if (duration_s(r) < sweep_s - 2.0 * end_tolerance_s)

@@ -59,8 +59,7 @@ lt_complex lane_gain(const lane *l, double hz, double rate_hz)
 {
     lt_complex h = {0.0, 0.0};
     for (size_t i = 0; i < l->path_count; i++) {
-        const double gain =
-            lt_amplitude_from_db(l->paths[i].level_db + l->gain_db) * (l->paths[i].flip ? -1.0 : 1.0);
+        const double gain = lt_amplitude_from_db(l->paths[i].level_db + l->gain_db) * (l->paths[i].flip ? -1.0 : 1.0);
         const double angle = -2.0 * LT_PI * fmod(hz * l->paths[i].delay_ms * 1e-3, 1.0);
         h.re += gain * cos(angle);
         h.im += gain * sin(angle);
@@ -153,4 +152,60 @@ lt_signal *lane_record(const lane *l, const lt_signal *stimulus)
         for (size_t i = 0; i < y->count; i++)
             y->samples[i] = fmin(fmax(round(y->samples[i] * 32768.0), -32768.0), 32767.0) / 32768.0;
     return y;
+}
+
+lt_response *lane_measure(const char *label, const lane *l, const lt_signal *stimulus)
+{
+    const lt_response_options opt = lt_response_default_options();
+    lt_signal *recording = lane_record(l, stimulus);
+    const lt_signal *const list[] = {recording};
+    lt_response *r = NULL;
+    lt_error err = {0};
+    const lt_status st = lt_response_measure(list, NULL, 1, stimulus, &opt, &r, &err);
+    lt_signal_free(recording);
+    if (st != LT_OK)
+        fail_msg("%s: status %d, %s", label, (int)st, err.what);
+    return r;
+}
+
+/* Place of the direct peak of the truth, ms: the largest sample of the first 0.9 ms after the first path's delay, and a
+ * parabola through its neighbours. */
+static double direct_ms(const lane *l, const lt_ir *truth)
+{
+    const size_t end = (size_t)((l->paths[0].delay_ms + 0.9) * 1e-3 * truth->rate_hz);
+    size_t top = 1;
+    for (size_t i = 1; i < end && i + 1 < truth->count; i++)
+        if (fabs(truth->samples[i]) > fabs(truth->samples[top]))
+            top = i;
+    const double left = fabs(truth->samples[top - 1]);
+    const double right = fabs(truth->samples[top + 1]);
+    const double bend = left - 2.0 * fabs(truth->samples[top]) + right;
+    return ((double)top + 0.5 * (left - right) / bend) / truth->rate_hz * 1e3;
+}
+
+int lane_misses(const char *label, const lane *l, const lt_signal *stimulus, const lt_response *r, size_t bands,
+                bool drift_known)
+{
+    lt_ir *truth = lane_truth(l, stimulus->rate_hz, TRUTH_LENGTH);
+    int bad = 0;
+    size_t clear = 0;
+    for (size_t i = 0; i < r->band_count; i++) {
+        double want = 0.0;
+        assert_int_equal(lt_ir_band_levels(truth, &r->bands[i].band, 1, &want, NULL), LT_OK);
+        if (!(r->bands[i].snr_db > 20.0))
+            continue;
+        char text[80];
+        (void)snprintf(text, sizeof text, "%s, %g Hz", label, r->bands[i].band.nominal_hz);
+        bad += !near_abs(text, r->bands[i].level_db, want, 0.2);
+        clear++;
+    }
+    bad += !in_range(label, (double)clear, (double)bands, (double)r->band_count);
+    /* In the recorder's time: its clock is fast by drift_ppm. */
+    const double early_ms = 1e3 * round(l->early_s * stimulus->rate_hz) / stimulus->rate_hz;
+    bad += !near_abs(label, r->delay_ms, (direct_ms(l, truth) + early_ms) * (1.0 + 1e-6 * l->drift_ppm), 0.03);
+    if (drift_known)
+        bad += !near_abs(label, r->drift_ppm, l->drift_ppm, 2.0);
+    bad += !near_abs(label, r->polarity, l->paths[0].flip ? -1.0 : 1.0, 0.0);
+    lt_ir_free(truth);
+    return bad;
 }
