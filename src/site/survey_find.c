@@ -101,6 +101,18 @@ static lt_status insert(ltp_found *f, const lt_recording *r, lt_error *err)
     return LT_OK;
 }
 
+/* A folder lists its files in any order; what is said of them must not depend on it. */
+static void sort_notes(lt_notes *notes, size_t first)
+{
+    for (size_t i = first + 1; i < notes->count; i++) {
+        const lt_note n = notes->items[i];
+        size_t k = i;
+        for (; k > first && strcmp(notes->items[k - 1].message, n.message) > 0; k--)
+            notes->items[k] = notes->items[k - 1];
+        notes->items[k] = n;
+    }
+}
+
 /* outbound.wav beside outbound.flac: which one counts would be a guess, so the WAV counts and that is said. */
 static void drop_doubles(ltp_found *f, lt_notes *notes)
 {
@@ -122,6 +134,7 @@ lt_status ltp_find_recordings(const char *dir, const char *date, const char *fol
                               lt_notes *notes, lt_error *err)
 {
     char path[LTP_SITE_PATH_MAX];
+    const size_t noted = notes->count;
     *out = (ltp_found){0};
     lt_status st = ltp_site_path(path, err, "%s/visits/%s/%s", dir, date, folder);
     if (st != LT_OK)
@@ -139,6 +152,7 @@ lt_status ltp_find_recordings(const char *dir, const char *date, const char *fol
             st = insert(out, &r, err);
     }
     (void)closedir(d);
+    sort_notes(notes, noted);
     if (st == LT_OK) {
         drop_doubles(out, notes);
         return LT_OK;
@@ -184,6 +198,7 @@ lt_status ltp_find_strange_folders(const char *dir, const char *date, const lt_s
                                    lt_error *err)
 {
     char path[LTP_SITE_PATH_MAX];
+    const size_t noted = notes->count;
     lt_status st = ltp_site_path(path, err, "%s/visits/%s", dir, date);
     DIR *d = st == LT_OK ? opendir(path) : NULL;
     for (const struct dirent *e = d == NULL ? NULL : readdir(d); e != NULL; e = readdir(d)) {
@@ -204,5 +219,6 @@ lt_status ltp_find_strange_folders(const char *dir, const char *date, const lt_s
     }
     if (d != NULL)
         (void)closedir(d);
+    sort_notes(notes, noted);
     return st;
 }

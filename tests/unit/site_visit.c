@@ -1,11 +1,13 @@
 /* SPDX-License-Identifier: MIT
- * Visits: their list, which one is taken, and visit.yaml. */
+ * Visits: their list, which one is taken, visit.yaml, and whether a delay counts. */
 #include <lanetune/site.h>
 
 #include "fault.h"
 #include "near.h"
 #include "scratch.h"
 #include "suite.h"
+
+#include "site/survey.h"
 
 #include <string.h>
 
@@ -157,6 +159,34 @@ static void visits_survive_every_failed_allocation(void **state)
     scratch_remove(&dir);
 }
 
+static void a_delay_counts_only_from_a_common_start(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *row;
+        double delay_ms, drift_ppm, longer_s;
+        bool known;
+    } rows[] = {
+        {"acoustic path", 1.2, 0.0, 1.0, true},
+        {"rounding at crosstalk", -0.5, 0.0, 1.0, true},
+        {"started after the playback", -20.0, 0.0, 1.0, false},
+        {"near, other clock, long wait", 12.0, 40.0, 20.0, true},
+        {"digital hub", 130.0, 0.3, 1.0, true},
+        {"digital hub, drift unknown", 130.0, (double)NAN, 1.0, true},
+        {"other clock", 130.0, 38.0, 1.0, false},
+        {"ran on for long", 130.0, 0.0, 12.0, false},
+        {"started early", 1700.0, 0.0, 1.0, false},
+        {"no arrival", (double)NAN, 0.0, 1.0, false},
+    };
+    static lt_response r;
+    for (size_t i = 0; i < COUNT(rows); i++) {
+        r.delay_ms = rows[i].delay_ms;
+        r.drift_ppm = rows[i].drift_ppm;
+        if (ltp_delay_is_known(&r, 10.0 + rows[i].longer_s, 10.0) != rows[i].known)
+            fail_msg("%s", rows[i].row);
+    }
+}
+
 static void paths_have_names(void **state)
 {
     (void)state;
@@ -173,8 +203,11 @@ static void paths_have_names(void **state)
 SUITE(site_visit)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(visits_are_listed_in_order), cmocka_unit_test(the_latest_visit_is_taken),
-        cmocka_unit_test(every_field_arrives),        cmocka_unit_test(visits_survive_every_failed_allocation),
+        cmocka_unit_test(visits_are_listed_in_order),
+        cmocka_unit_test(the_latest_visit_is_taken),
+        cmocka_unit_test(every_field_arrives),
+        cmocka_unit_test(visits_survive_every_failed_allocation),
+        cmocka_unit_test(a_delay_counts_only_from_a_common_start),
         cmocka_unit_test(paths_have_names),
     };
     return cmocka_run_group_tests_name("site_visit", tests, NULL, NULL);
