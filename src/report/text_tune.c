@@ -5,25 +5,25 @@
 
 #include <string.h>
 
-enum { LANE_NAME_WIDTH = 14, NOTES_SHOWN = 5 };
+enum { LANE_NAME_WIDTH = 12, NOTES_SHOWN = 5 };
 
 static void arrow(ltp_textbuf *b, double before, double after, int decimals, size_t width)
 {
     ltp_text_column(b, before, decimals, width);
     ltp_text_add(b, " ->");
-    ltp_text_column(b, after, decimals, width);
+    ltp_text_column(b, after, decimals, width + 1);
 }
 
 static void summary(ltp_textbuf *b, const lt_tune_result *r, size_t count)
 {
     ltp_text_add(b, "Settings to dial in, now -> then (SII: 0 to 1, how much of speech is heard)\n\n");
-    ltp_text_add(b, "lane                 outbound dB      inbound dB  SII customer  SII operator\n");
+    ltp_text_add(b, "lane                outbound dB     inbound dB    SII customer   SII operator\n");
     for (size_t i = 0; i < count; i++) {
         ltp_text_format(b, "%4u ", r[i].lane);
         ltp_text_name_column(b, r[i].name, LANE_NAME_WIDTH);
-        arrow(b, r[i].outbound_now_db, r[i].outbound_recommended_db, 1, 6);
+        arrow(b, r[i].outbound_now_db, r[i].outbound_recommended_db, 1, 5);
         ltp_text_add(b, " ");
-        arrow(b, r[i].inbound_now_db, r[i].inbound_recommended_db, 1, 6);
+        arrow(b, r[i].inbound_now_db, r[i].inbound_recommended_db, 1, 5);
         ltp_text_add(b, "  ");
         arrow(b, r[i].before.sii_outbound, r[i].after.sii_outbound, 2, 4);
         ltp_text_add(b, "   ");
