@@ -9,6 +9,7 @@
 
 static const double spacing_octaves = 1.0 / 24.0;
 static const double refine_within = 0.85; /* of the largest level, 1.4 dB: interpolation is better than that */
+static const size_t most_refined = 96;    /* of a long delay's thousands; the rest is as good as interpolated */
 
 lt_margin_options lt_margin_default_options(void)
 {
@@ -89,7 +90,7 @@ static lt_status crossings(const scan *s, lt_margin *m, lt_error *err)
         return st;
     qsort(list, found, sizeof *list, by_level_then_hz);
     const double floor_level = found > 0 ? refine_within * list[0].level : 0.0;
-    for (size_t i = 0; i < found && list[i].level >= floor_level; i++)
+    for (size_t i = 0; i < found && i < most_refined && list[i].level >= floor_level; i++)
         ltp_crossing_refine(&list[i]);
     qsort(list, found, sizeof *list, by_level_then_hz);
     for (size_t i = 0; i < found && m->candidate_count < LT_CANDIDATES_MAX; i++) {

@@ -10,6 +10,7 @@
 static const double most_reduction_db = 20.0; /* noise: beyond it no canopy helps */
 static const double reduction_step_db = 1.0;
 static const double cable_loss_worth_db = 1.0;
+static const double hum_below_db = 10.0; /* under the noise: not heard any more */
 static const double long_delay_ms = 5.0; /* one way; sound over 3.4 m or processing */
 
 void ltp_advise(lt_tune_result *r, const char *format, ...)
@@ -252,11 +253,20 @@ static void advise_limit(const ltp_evidence *e, lt_tune_result *r, lt_limit limi
     }
 }
 
-/* Hum on the inbound line, or at an ear. */
+/* Is hum a part of what is heard on the line? A-weighted lines against the A-weighted whole. */
+static bool hum_is_heard(const lt_levels *l)
+{
+    double lines_db[LT_HUM_LINES_MAX];
+    const size_t count = l->line_count < LT_HUM_LINES_MAX ? l->line_count : LT_HUM_LINES_MAX;
+    for (size_t i = 0; i < count; i++)
+        lines_db[i] = l->lines[i].level_db + lt_weight_a_db(l->lines[i].hz);
+    return l->hum && lt_db_sum(lines_db, count) > l->laeq_db - hum_below_db;
+}
+
 static void advise_hum(const ltp_evidence *e, lt_tune_result *r)
 {
     const lt_levels *line = e->rec[0].noise_mic;
-    if (line != NULL && line->hum)
+    if (line != NULL && hum_is_heard(line))
         ltp_advise(
             r,
             "Mains hum (%.0f Hz) is on the inbound line: isolate it with a transformer, keep it off mains cables, "

@@ -213,6 +213,10 @@ static void doubts_of_recordings_travel_on(void **state)
     c->inbound.response.band_count -= 2;        /* the stimulus ended at 6.3 kHz */
     c->noise_mic.hum = true;
     c->noise_mic.mains_hz = 60.0;
+    c->noise_mic.laeq_db = -50.0;
+    c->noise_mic.line_count = 2;
+    c->noise_mic.lines[0] = (lt_hum_line){60.0, -60.0};   /* -86 dB(A) */
+    c->noise_mic.lines[1] = (lt_hum_line){1020.0, -57.0}; /* the buzz is what is heard */
     l->condition_count = 2;
     l->recordings[1] = l->recordings[0];
     l->recordings[1].name[0] = 'b';
@@ -243,6 +247,10 @@ static void doubts_of_recordings_travel_on(void **state)
     for (size_t i = 0; i < w->r.advice_count; i++)
         hum = hum || (strstr(w->r.advice[i], "hum (60 Hz)") != NULL && strstr(w->r.advice[i], "licensed") != NULL);
     bad += !hum;
+    c->noise_mic.lines[1].level_db = -62.0;
+    assert_int_equal(lt_tune(l, 1, &w->r, NULL), LT_OK);
+    for (size_t i = 0; i < w->r.advice_count; i++)
+        bad += strstr(w->r.advice[i], "hum") != NULL;
     ltp_free(w);
     assert_int_equal(bad, 0);
 }
