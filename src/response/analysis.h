@@ -25,10 +25,10 @@ typedef struct {
 /** The first arrival. False in *found: nothing stands out of the noise. LT_E_NOMEM. */
 lt_status ltp_direct_find(const ltp_view *v, ltp_direct *out, bool *found, lt_error *err);
 
-/** False in *ok: one octave after the other arrives later (or earlier), as when another sweep was played than the one
+/** False in *ok: one band after the other arrives later (or earlier), as when another sweep was played than the one
  * that it was deconvolved by. bands[count] say where the response stands out of the noise. LT_E_NOMEM. */
-lt_status ltp_octaves_agree(const ltp_view *v, const lt_response_band *bands, size_t count, bool *ok, double *apart_ms,
-                            lt_error *err);
+lt_status ltp_bands_agree(const ltp_view *v, const lt_response_band *bands, size_t count, bool *ok, double *apart_ms,
+                          lt_error *err);
 
 /** Later arrivals by delay, at most LT_ARRIVALS_MAX. LT_E_NOMEM. */
 lt_status ltp_arrivals_find(const ltp_view *v, const ltp_direct *d, lt_arrival *out, size_t *count, lt_error *err);

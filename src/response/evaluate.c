@@ -170,14 +170,14 @@ static lt_status evaluate_view(lt_response *r, const ltp_view *v, lt_error *err)
     bool found = false;
     bool together = true;
     double apart_ms = 0.0;
-    lt_status st = ltp_octaves_agree(v, r->bands, r->band_count, &together, &apart_ms, err);
+    lt_status st = ltp_bands_agree(v, r->bands, r->band_count, &together, &apart_ms, err);
     if (st == LT_OK)
         st = ltp_direct_find(v, &d, &found, err);
     if (st != LT_OK)
         return st;
     if (!together)
         return ltp_fail(err, LT_E_SNR,
-                        "this is a recording of another stimulus: low and high octaves lie %.0f ms apart; give the "
+                        "this is a recording of another stimulus: low and high frequencies lie %.0f ms apart; give the "
                         "file that was played",
                         apart_ms);
     if (!found)

@@ -9,6 +9,7 @@
 
 static const double drift_note_ppm = 200.0;
 static const double band_snr_least_db = 10.0;
+enum { BANDS_LEAST = 3 };
 
 lt_response_options lt_response_default_options(void)
 {
@@ -70,14 +71,17 @@ static void note_drift(lt_response *r)
                      r->drift_ppm);
 }
 
+/* An octave at least has to stand out: less is no response that anybody could use, and what a wrong sweep leaves. */
 static lt_status accept(const lt_response *r, lt_error *err)
 {
-    double best = -INFINITY;
+    size_t clear = 0;
     for (size_t i = 0; i < r->band_count; i++)
-        best = fmax(best, r->bands[i].snr_db);
-    if (best >= band_snr_least_db)
+        clear += r->bands[i].snr_db >= band_snr_least_db;
+    if (clear >= BANDS_LEAST)
         return LT_OK;
-    return ltp_fail(err, LT_E_SNR, "the noise is too high in every band; play louder, or record a longer sweep");
+    return ltp_fail(err, LT_E_SNR,
+                    "the noise is too high: only %zu bands stand %.0f dB out of it; play louder, or use a longer sweep",
+                    clear, band_snr_least_db);
 }
 
 static lt_status conclude(ltp_takes *t, ltp_average *a, lt_response *r, lt_error *err)

@@ -55,7 +55,7 @@ static void lanes_are_recovered(void **state)
          10.0,
          48000.0,
          6,
-         {PATHS(one), .speaker = true, .early_s = 1.0, .drift_ppm = 33.0, .noise = true, .noise_db = 0.0,
+         {PATHS(one), .speaker = true, .early_s = 1.0, .drift_ppm = 33.0, .noise = true, .noise_db = -8.0,
           .sixteen_bits = true, .gain_db = -15.0, .seed = 3}},
         {"direct weaker than a reflection, reversed",
          5.0,
