@@ -71,13 +71,14 @@ static lt_status make_sweep(const cli_args *a, lt_stimulus_info *info, lt_signal
 
 static lt_status make_noise(const cli_args *a, unsigned kind, lt_stimulus_info *info, lt_signal **out, lt_error *err)
 {
+    const lt_sweep_options sweep = lt_sweep_default_options(); /* pink covers the band of the sweep */
     lt_noise_options o = lt_noise_default_options();
     o.kind = kind == PINK ? LT_NOISE_PINK : LT_NOISE_SPEECH;
     o.rate_hz = cli_number(a, "rate", o.rate_hz);
     o.seconds = cli_number(a, "seconds", o.seconds);
     o.rms_dbfs = cli_number(a, "level", o.rms_dbfs);
-    o.from_hz = cli_number(a, "from", o.from_hz);
-    o.to_hz = cli_number(a, "to", fmin(o.to_hz, floor(HIGHEST_OF_RATE * o.rate_hz)));
+    o.from_hz = cli_number(a, "from", sweep.from_hz);
+    o.to_hz = cli_number(a, "to", fmin(sweep.to_hz, floor(HIGHEST_OF_RATE * o.rate_hz)));
     o.seed = cli_count(a, "seed", (unsigned)o.seed);
     info->from_hz = kind == PINK ? o.from_hz : (double)NAN;
     info->to_hz = kind == PINK ? o.to_hz : (double)NAN;

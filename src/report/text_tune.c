@@ -17,7 +17,7 @@ static void arrow(ltp_textbuf *b, double before, double after, int decimals, siz
 static void summary(ltp_textbuf *b, const lt_tune_result *r, size_t count)
 {
     ltp_text_add(b, "Settings to dial in, now -> then (SII: 0 to 1, how much of speech is heard)\n\n");
-    ltp_text_add(b, "lane                outbound dB     inbound dB    SII customer   SII operator\n");
+    ltp_text_format(b, "%-17s%14s%15s%14s%15s\n", "lane", "outbound dB", "inbound dB", "SII customer", "SII operator");
     for (size_t i = 0; i < count; i++) {
         ltp_text_format(b, "%4u ", r[i].lane);
         ltp_text_name_column(b, r[i].name, LANE_NAME_WIDTH);
