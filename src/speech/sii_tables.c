@@ -59,8 +59,8 @@ const ltp_sii_row ltp_sii_equal[LTP_SII_EQUAL] = {
 /* Table 3, one-third octaves. 18 bands: centre, limits, bandwidth in dB re 1 Hz,
  * speech at 1 m (normal, raised, loud, shout), internal noise.
  * Confidence: checked, five public transcriptions agree but for two cells: loud at 400 Hz is 43.30 (one has 43.40);
- * raised at 200 Hz is 33.92 in all, though the smooth spectrum would have 36.92: kept as printed. The limits are the base-10
- * ones of IEC 61260-1, they are not part of the table and no formula uses them. */
+ * raised at 200 Hz is 33.92 in all, though the smooth spectrum would have 36.92: kept as printed. The limits are the
+ * base-10 ones of IEC 61260-1, they are not part of the table and no formula uses them. */
 const ltp_sii_row ltp_sii_third[LTP_SII_THIRD] = {
     {160.0, 141.3, 177.8, 15.65, {32.41, 33.81, 35.29, 30.77}, 0.6},
     {200.0, 177.8, 223.9, 16.65, {34.48, 33.92, 37.76, 36.65}, -1.7},
