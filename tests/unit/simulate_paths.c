@@ -215,6 +215,26 @@ static void counter_coupling_has_its_level_about_1_khz(void **state)
     assert_true(near_abs("octave level", level_db, -17.0, 0.05));
 }
 
+/* At the operator's ear: direct sound of counter_spl_db and reflections of -7, -16 and -18 dB, whose energies add over
+ * whole cycles of the first one's comb (0.7 ms); the loudspeaker's own response is taken off. */
+static void receive_is_direct_sound_and_reflections(void **state)
+{
+    (void)state;
+    const lt_scene_lane l = scene_bare();
+    lt_ir *ir = scene_ir(&l, 0, LT_SCENE_INBOUND);
+    const ltp_chain speaker = ltp_counter_speaker(&l);
+    enum { STEPS = 2000 };
+    double sum = 0.0;
+    for (int i = 0; i < STEPS; i++) {
+        const double hz = 500.0 + (i + 0.5) / STEPS * 2.0 / 0.7e-3;
+        sum += lt_complex_power(lt_ir_at(ir, hz)) / lt_complex_power(ltp_chain_at(&speaker, hz, l.rate_hz));
+    }
+    lt_ir_free(ir);
+    const double energies = 1.0 + pow(10.0, -0.7) + pow(10.0, -1.6) + pow(10.0, -1.8);
+    assert_true(near_abs("mean SPL per dBFS", lt_db_from_power(sum / STEPS) + l.mic_cal_db,
+                         l.counter_spl_db + 10.0 * log10(energies), 0.15));
+}
+
 /* A mouth at distance r in free field before a hard panel: -20 lg r, and 6 dB more at the panel. */
 static void mouth_reaches_the_microphone(void **state)
 {
@@ -360,6 +380,7 @@ SUITE(simulate_paths)
         cmocka_unit_test(inverted_speaker_turns_the_sign),
         cmocka_unit_test(loop_is_the_product_of_its_parts),
         cmocka_unit_test(counter_coupling_has_its_level_about_1_khz),
+        cmocka_unit_test(receive_is_direct_sound_and_reflections),
         cmocka_unit_test(mouth_reaches_the_microphone),
         cmocka_unit_test(a_car_changes_the_paths),
         cmocka_unit_test(noise_paths_have_no_response),
