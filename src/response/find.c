@@ -179,8 +179,10 @@ static void group_peaks(const search *s, const lt_signal *stimulus, const ltp_st
                         size_t count, ltp_play *plays, size_t *play_count)
 {
     const double per_frame = s->recording->rate_hz / stimulus->rate_hz;
-    const ltp_span *last = &st->sweeps[st->sweep_count - 1];
-    const double length_s = apart * (double)(last->first + last->count - st->sweeps[0].first) / stimulus->rate_hz;
+    /* Plays do not overlap: neither their sweeps nor their markers, which look a little like a short sweep. */
+    const ltp_span *head = st->markers ? &st->marker[0] : &st->sweeps[0];
+    const ltp_span *last = st->markers ? &st->marker[1] : &st->sweeps[st->sweep_count - 1];
+    const double length_s = apart * (double)(last->first + last->count - head->first) / stimulus->rate_hz;
     double best_ever = 0.0;
     while (*play_count < LTP_PLAYS_MAX) {
         double best = 0.0;
