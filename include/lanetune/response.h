@@ -141,10 +141,15 @@ typedef struct {
     double least_frames; /* a smaller loss would not have been seen */
 } lt_continuity;
 /** Compares a recording with the sweep (with or without markers and repeats) that was played: the distance of the
- * markers, the repeats against each other, the delay along the sweep. one_clock: the same device played and recorded,
- * so that no drift is allowed. LT_E_ARG, LT_E_SNR (the stimulus is not there), LT_E_FORMAT as lt_response_measure(). */
+ * markers, the repeats against each other, gaps along the sweep. one_clock: the same device played and recorded, so
+ * that no drift is allowed; every lost or repeated sample between the markers is then seen. With two clocks a single
+ * loss looks like drift unless a repeat or a gap gives it away: see least_frames.
+ * @param[in] suspects [suspect_count] frames where the device reported an overrun or underrun; may be NULL. A
+ * disturbance there counts as a loss, elsewhere it may be a door.
+ * @return LT_E_ARG, LT_E_SNR (the stimulus is not there), LT_E_FORMAT as lt_response_measure(), LT_E_NOMEM */
 LT_NODISCARD lt_status lt_response_continuity(const lt_signal *recording, const lt_signal *stimulus, bool one_clock,
-                                              lt_continuity *out, lt_error *err);
+                                              const uint64_t *suspects, size_t suspect_count, lt_continuity *out,
+                                              lt_error *err);
 
 #ifdef __cplusplus
 }
