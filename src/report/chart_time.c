@@ -187,7 +187,7 @@ static void add_percentiles(ltp_charts *c, const lt_levels *l, double seconds, d
     /* The widths differ, or else gnuplot's SVG draws all three with the first one's dashes. */
     static const char *const lines[] = {"lw 1.3 dt (9,4)", "lw 1.2 dt solid", "lw 1.4 dt (2,3)"};
     const double levels[] = {l->la10_db, l->la50_db, l->la90_db};
-    const double gap = 0.075 * range_db;
+    const double gap = 0.1 * range_db;
     double above = INFINITY;
     for (size_t i = 0; i < 3; i++) {
         if (!lt_is_known(levels[i]) || fabs(levels[i]) > 1000.0)

@@ -58,6 +58,8 @@ static void put_overview(ltp_textbuf *b, const lt_survey *s, const lt_tune_resul
         ltp_text_add(b, "<p>There is no lane in this report.</p>\n");
         return;
     }
+    if (s->lane_count == 1)
+        return; /* its verdict comes next anyway */
     ltp_text_add(b, "<ol class=\"overview\">\n");
     for (size_t i = 0; i < s->lane_count; i++) {
         const ltp_lane_view v = ltp_lane_view_of(s, results, i);
@@ -116,7 +118,9 @@ static void put_charts(ltp_textbuf *b, ltp_charts *charts, const ltp_lane_view *
 static void put_lane(ltp_textbuf *b, const lt_survey *s, const lt_tune_result *results, ltp_charts *charts, size_t i)
 {
     const ltp_lane_view v = ltp_lane_view_of(s, results, i);
-    ltp_text_format(b, "<section class=\"lane%s\" id=\"lane-%zu\">\n", ltp_is_wordy(&v) ? " dense" : "", i + 1);
+    const size_t bytes = ltp_sentence_bytes(&v);
+    const char *size = bytes > LTP_VERY_WORDY_BYTES ? " dense packed" : bytes > LTP_WORDY_BYTES ? " dense" : "";
+    ltp_text_format(b, "<section class=\"lane%s\" id=\"lane-%zu\">\n", size, i + 1);
     ltp_html_answer(b, &v);
     ltp_html_limits(b, &v);
     put_charts(b, charts, &v);

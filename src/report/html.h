@@ -60,8 +60,10 @@ void ltp_html_answer(ltp_textbuf *b, const ltp_lane_view *v); /* verdict, settin
 void ltp_html_limits(ltp_textbuf *b, const ltp_lane_view *v); /* what limits, what to change */
 /** Conditions, assumptions, doubts: as items of the grid in which `figures` small charts stand already, three a row. */
 void ltp_html_evidence(ltp_textbuf *b, const ltp_lane_view *v, size_t figures);
-/** Many sentences: they are printed smaller and in a row of their own, so that a lane keeps to its two pages. */
-bool ltp_is_wordy(const ltp_lane_view *v);
+/** Length of the advice, assumptions and doubts of a lane, bytes. Many sentences are printed smaller and in a row of
+ * their own, very many with smaller charts, so that a lane keeps to its two pages. */
+size_t ltp_sentence_bytes(const ltp_lane_view *v);
+enum { LTP_WORDY_BYTES = 1000, LTP_VERY_WORDY_BYTES = 1800 };
 void ltp_html_tables(ltp_textbuf *b, const ltp_lane_view *v); /* recordings and bands, folded away */
 void ltp_html_closing(ltp_textbuf *b, const lt_survey *s, const lt_report_options *opt);
 /** A bar from 0 to `top` with the marks (NaN: none), the value before as a ring and after as a dot. */

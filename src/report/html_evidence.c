@@ -182,18 +182,17 @@ static void put_bands(ltp_textbuf *b, const ltp_lane_view *v)
     ltp_text_add(b, "</tbody></table>\n</details>\n");
 }
 
-bool ltp_is_wordy(const ltp_lane_view *v)
+size_t ltp_sentence_bytes(const ltp_lane_view *v)
 {
-    enum { USUAL_BYTES = 1000 };
     size_t bytes = ltp_notes_bytes(v);
     for (size_t i = 0; i < v->result->advice_count && i < LT_ADVICE_MAX; i++)
         bytes += strlen(v->result->advice[i]);
-    return bytes > USUAL_BYTES;
+    return bytes;
 }
 
 void ltp_html_evidence(ltp_textbuf *b, const ltp_lane_view *v, size_t figures)
 {
-    const size_t in_last_row = ltp_is_wordy(v) ? 2 : figures % 3;
+    const size_t in_last_row = ltp_sentence_bytes(v) > LTP_WORDY_BYTES ? 2 : figures % 3;
     if (in_last_row == 1) { /* room for two beside the last chart */
         ltp_text_add(b, "<div class=\"beside\">\n");
         put_conditions(b, v);

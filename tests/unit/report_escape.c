@@ -96,6 +96,8 @@ static void a_text_keeps_to_its_maximum(void **state)
     assert_int_equal(ltp_text_take(&b, &text, &err), LT_E_ARG);
     assert_null(text);
     assert_non_null(strstr(err.what, "5 bytes"));
+    ltp_text_add(&b, "1234567"); /* too long in one piece */
+    assert_int_equal(ltp_text_take(&b, &text, &err), LT_E_ARG);
     text = taken(&b); /* usable again, and empty */
     assert_string_equal(text, "");
     lt_text_free(text);
