@@ -70,10 +70,11 @@ static void set_energy(ltp_window *w)
 
 void ltp_layout_make(const ltp_structure *s, double rate_hz, const lt_response_options *opt, ltp_layout *out)
 {
-    *out = (ltp_layout){.n = 0};
+    const bool exponential = s->kind == LTP_EXPONENTIAL;
+    *out = (ltp_layout){.growth_s = exponential ? s->growth_s : 0.0, .start_hz = exponential ? s->start_hz : 0.0};
     double before_s = opt->pre_s + margin_s;
     double quiet_s = noise_s; /* room for noise before the response */
-    if (s->kind == LTP_EXPONENTIAL) {
+    if (exponential) {
         place_images(s, rate_hz, out);
         const double image_s = s->growth_s * log(2.0);
         before_s = fmin(before_s, before_of_image * image_s);
@@ -97,6 +98,10 @@ void ltp_layout_make(const ltp_structure *s, double rate_hz, const lt_response_o
     for (size_t i = 0; i < LTP_IMAGES; i++)
         longest = out->image[i].count > longest ? out->image[i].count : longest;
     longest = out->after.count > longest ? out->after.count : longest;
+    const ltp_window *earliest = exponential ? &out->image_quiet[LTP_IMAGES - 1] : &out->response;
+    const ptrdiff_t first =
+        out->before.count > 0 && out->before.first < earliest->first ? out->before.first : earliest->first;
+    out->span = (size_t)(out->after.first + (ptrdiff_t)out->after.count - first);
     out->n = lt_rfft_good_size(longest + longest / 8);
     out->bins = out->n / 2 + 1;
 }
@@ -118,6 +123,7 @@ typedef struct {
     const ltp_kernel *k;
     const double *h;
     ptrdiff_t centre;
+    double covered_from, covered_to;
     lt_rfft *fft;
     double *x, *power;
     lt_complex *spectrum;
@@ -129,9 +135,25 @@ static void transform_window(const filler *f, const ltp_window *w, lt_complex *o
     lt_rfft_forward_padded(f->fft, f->x, w->count, out);
 }
 
+/* True if the noise that reaches window w at hz was recorded: at frequency f a lag t holds what was recorded t after
+ * the sweep passed f. */
+static bool is_covered(const filler *f, const ltp_window *w, double hz)
+{
+    const double sweep = (double)f->k->sweep;
+    double from = 0.0; /* of other stimuli only the worst case is known */
+    double to = sweep;
+    if (f->l->growth_s > 0.0) {
+        const double pass = f->l->growth_s * log(fmax(hz / f->l->start_hz, 1.0)) * f->k->rate_hz;
+        from = to = fmin(pass, sweep);
+    }
+    const double slack = 0.1 * (double)w->count;
+    const double first = (double)(f->centre + w->first);
+    return from + first >= f->covered_from - slack && to + first + (double)w->count <= f->covered_to + slack;
+}
+
 /* Noise that a window of the given energy would hold, from one that holds nothing else. The larger of this and what is
- * in noise[] stays: noise that came or went counts in full. */
-static void measure_noise(const filler *f, const ltp_window *quiet, double energy, double *noise)
+ * in noise[] stays: noise that came or went counts in full. Negative = not known yet. */
+static void measure_noise(const filler *f, const ltp_window *quiet, double energy, bool covered_only, double *noise)
 {
     static const double half_width = 1.122462; /* 2^(1/6) */
     if (quiet->count == 0 || !(quiet->energy > 0.0))
@@ -143,14 +165,56 @@ static void measure_noise(const filler *f, const ltp_window *quiet, double energ
         f->power[i] = scale * lt_complex_power(f->spectrum[i]);
     for (size_t i = 0; i < f->k->grid_count; i++) {
         const double hz = ltp_grid_band(i).exact_hz;
-        noise[i] = fmax(noise[i], ltp_band_mean(f->power, f->l->bins, bin_hz, hz / half_width, hz * half_width));
+        if (!covered_only || is_covered(f, quiet, hz))
+            noise[i] = fmax(noise[i], ltp_band_mean(f->power, f->l->bins, bin_hz, hz / half_width, hz * half_width));
     }
+}
+
+/* Noise of the point nearest to i where it is known, as if the noise were white: |H|^2 = |noise|^2 / |S|^2. */
+static double nearest_known(const ltp_kernel *k, const double *noise, size_t i)
+{
+    for (size_t away = 1; away < k->grid_count && k->power[i] > 0.0; away++) {
+        if (i >= away && noise[i - away] >= 0.0)
+            return noise[i - away] * k->power[i - away] / k->power[i];
+        if (i + away < k->grid_count && noise[i + away] >= 0.0)
+            return noise[i + away] * k->power[i + away] / k->power[i];
+    }
+    return 0.0;
+}
+
+static void fill_unknown(const ltp_kernel *k, double *noise)
+{
+    double known[LTP_GRID_MAX];
+    memcpy(known, noise, sizeof known);
+    for (size_t i = 0; i < k->grid_count; i++)
+        if (known[i] < 0.0)
+            noise[i] = nearest_known(k, known, i);
+}
+
+/* Noise beside the response, from both sides as far as they were recorded. */
+static void measure_response_noise(const filler *f, double *noise)
+{
+    const ltp_layout *l = f->l;
+    bool known = false;
+    for (size_t i = 0; i < LTP_GRID_MAX; i++)
+        noise[i] = -1.0;
+    measure_noise(f, &l->before, l->response.energy, true, noise);
+    measure_noise(f, &l->after, l->response.energy, true, noise);
+    for (size_t i = 0; i < f->k->grid_count; i++)
+        known = known || noise[i] >= 0.0;
+    if (!known) { /* better than nothing */
+        measure_noise(f, &l->before, l->response.energy, false, noise);
+        measure_noise(f, &l->after, l->response.energy, false, noise);
+    }
+    fill_unknown(f->k, noise);
 }
 
 lt_status ltp_take_fill(ltp_take *t, const ltp_layout *l, const ltp_kernel *k, const double *h, ptrdiff_t centre,
                         lt_rfft *fft, lt_error *err)
 {
     filler f = {.l = l, .k = k, .h = h, .centre = centre, .fft = fft};
+    f.covered_from = t->covered_from;
+    f.covered_to = t->covered_to;
     f.x = ltp_alloc(l->n, sizeof *f.x);
     f.power = ltp_alloc(l->bins, sizeof *f.power);
     f.spectrum = ltp_alloc(l->bins, sizeof *f.spectrum);
@@ -164,14 +228,12 @@ lt_status ltp_take_fill(ltp_take *t, const ltp_layout *l, const ltp_kernel *k, c
     if (ok) {
         t->centre = (double)centre;
         transform_window(&f, &l->response, t->response);
-        memset(t->noise, 0, sizeof t->noise);
-        measure_noise(&f, &l->before, l->response.energy, t->noise);
-        measure_noise(&f, &l->after, l->response.energy, t->noise);
+        measure_response_noise(&f, t->noise);
         memset(t->image_noise, 0, sizeof t->image_noise);
         for (size_t i = 0; i < LTP_IMAGES; i++)
             if (l->image[i].count > 0) {
                 transform_window(&f, &l->image[i], t->image[i]);
-                measure_noise(&f, &l->image_quiet[i], l->image[i].energy, t->image_noise[i]);
+                measure_noise(&f, &l->image_quiet[i], l->image[i].energy, false, t->image_noise[i]);
             }
     }
     ltp_free(f.x);

@@ -22,19 +22,22 @@ typedef struct {
     ltp_window image_quiet[LTP_IMAGES]; /* noise just before each image */
     ltp_window before, after;           /* noise on both sides of the response; count 0 = no room */
     size_t n, bins;                     /* FFT size for all of them */
+    size_t span;                        /* frames from the first of all windows to the end of the last one */
+    double growth_s, start_hz;          /* of an exponential sweep; 0 = another stimulus */
 } ltp_layout;
 
 void ltp_layout_make(const ltp_structure *s, double rate_hz, const lt_response_options *opt, ltp_layout *out);
 
 typedef struct {
-    size_t recording;     /* which one */
-    size_t play, sweep;   /* which play in it, which sweep of the play */
-    double zero_s;        /* recorder's time of what became lag 0 - i.e. of the sweep's own start without delay */
-    double drift;         /* recorder's seconds per stimulus second, minus 1 */
-    double centre;        /* lag that the windows were centred on, frames */
-    lt_complex *response; /* [bins] */
-    lt_complex *image[LTP_IMAGES];                /* [bins] or NULL */
-    double noise[LTP_GRID_MAX];                   /* noise in |response|^2, smooth over a third octave */
+    size_t recording;   /* which one */
+    size_t play, sweep; /* which play in it, which sweep of the play */
+    double zero_s;      /* recorder's time of what became lag 0 - i.e. of the sweep's own start without delay */
+    double drift;       /* recorder's seconds per stimulus second, minus 1 */
+    double covered_from, covered_to; /* what was recorded, frames from the sweep's start; outside it is no noise */
+    double centre;                   /* lag that the windows were centred on, frames */
+    lt_complex *response;            /* [bins] */
+    lt_complex *image[LTP_IMAGES];   /* [bins] or NULL */
+    double noise[LTP_GRID_MAX];      /* noise in |response|^2, smooth over a third octave */
     double image_noise[LTP_IMAGES][LTP_GRID_MAX]; /* ... in |image|^2 */
 } ltp_take;
 

@@ -9,7 +9,8 @@ static const double silent_db = -100.0;     /* dBFS peak: below this there is no
 static const double clipped_most = 0.02;    /* of the samples while the stimulus plays */
 static const double end_tolerance_s = 0.06; /* faint or silent end of a sweep */
 static const double room_s = 0.06;          /* of the pieces around the windows */
-static const double centre_most_s = 0.1;    /* the direct arrival lies so near to what the search says */
+static const double fade_s = 0.005;
+static const double centre_most_s = 0.1; /* the direct arrival lies so near to what the search says */
 static const double drift_settled = 3e-7;
 static const double drift_most = 5e-4; /* no two working clocks differ by more */
 enum { TAKES_MAX = 256, ROUNDS = 2 };
@@ -66,8 +67,8 @@ static lt_status check_clipping(const ltp_takes *t, size_t i, size_t plays, lt_n
     return LT_OK;
 }
 
-/* Room beside the sweeps, as far as no marker lies there. */
-static void piece_room(const ltp_takes *t, size_t *before, size_t *after)
+/* Frames that a piece has beside its sweep, for the windows; and how many of them no marker spoils. */
+static void piece_room(ltp_takes *t, size_t *before, size_t *after)
 {
     const ltp_structure *s = &t->structure;
     const ltp_layout *l = &t->layout;
@@ -75,13 +76,35 @@ static void piece_room(const ltp_takes *t, size_t *before, size_t *after)
     const size_t slack = (size_t)(room_s * t->stimulus->rate_hz);
     *before = (size_t)-first + slack;
     *after = (size_t)l->after.first + l->after.count + slack;
+    if (*before + s->sweeps[0].count + *after < l->span + 2 * slack) /* a short sweep: no window may meet another */
+        *after = l->span + 2 * slack - *before - s->sweeps[0].count;
+    t->room_before = *before;
+    t->room_after = *after;
     if (!s->markers)
         return;
     const ltp_span *last = &s->sweeps[s->sweep_count - 1];
     const size_t free_before = s->sweeps[0].first - (s->marker[0].first + s->marker[0].count);
     const size_t free_after = s->marker[1].first - (last->first + last->count);
-    *before = *before < free_before ? *before : free_before;
-    *after = *after < free_after ? *after : free_after;
+    t->room_before = *before < free_before ? *before : free_before;
+    t->room_after = *after < free_after ? *after : free_after;
+}
+
+/* Silences what lies beyond the room, and notes what of the rest was recorded at all. */
+static void limit_piece(const ltp_takes *t, const lt_signal *recording, lt_signal *piece, ltp_take *take)
+{
+    const ltp_kernel *k = t->kernel;
+    const size_t first = k->before - t->room_before;
+    const size_t end = k->before + k->sweep + t->room_after;
+    const double fade = fade_s * k->rate_hz;
+    for (size_t i = 0; i < piece->count; i++) {
+        if (i < first + (size_t)fade)
+            piece->samples[i] *= i < first ? 0.0 : lt_fade((double)(i - first) / fade);
+        if (i + (size_t)fade >= end)
+            piece->samples[i] *= i >= end ? 0.0 : lt_fade((double)(end - i) / fade);
+    }
+    const double to_stimulus = k->rate_hz / (1.0 + take->drift);
+    take->covered_from = fmax(-(double)t->room_before, -take->zero_s * to_stimulus);
+    take->covered_to = fmin((double)(k->sweep + t->room_after), (duration_s(recording) - take->zero_s) * to_stimulus);
 }
 
 static lt_status prepare(ltp_takes *t, const lt_response_options *opt, lt_error *err)
@@ -169,6 +192,7 @@ static lt_status fill_takes(ltp_takes *t, const ltp_play *play, size_t first, do
         lt_status st = ltp_piece_cut(r, &take->zero_s, drift, t->kernel, &piece, err);
         if (st != LT_OK)
             return st;
+        limit_piece(t, r, piece, take);
         ltp_kernel_apply(t->kernel, piece->samples, piece->count, h);
         if (i == first)
             centre = strongest_lag(t->kernel, h);

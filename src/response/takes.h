@@ -17,7 +17,8 @@ typedef struct {
     ltp_structure structure;
     ltp_layout layout;
     ltp_kernel *kernel;
-    lt_rfft *fft; /* of the layout */
+    size_t room_before, room_after; /* frames of a piece beside its sweep that hold no marker */
+    lt_rfft *fft;                   /* of the layout */
     ltp_take *items;
     size_t count;
     double drift; /* mean; NaN = not known */
