@@ -47,7 +47,7 @@ typedef struct {
 } cli_command;
 
 extern const cli_command cmd_new, cmd_stimulus, cmd_response, cmd_noise, cmd_speech_level, cmd_sii, cmd_margin,
-    cmd_tune, cmd_report, cmd_simulate, cmd_demo;
+    cmd_tune, cmd_report, cmd_simulate, cmd_demo, cmd_devices;
 
 /** Options that every command has. */
 extern const cli_option cli_common_options[];
@@ -143,10 +143,12 @@ typedef struct {
     lt_survey *survey;
     lt_tune_result *results; /* [count] */
     size_t count;
+    size_t surveyed; /* lanes in the survey, those without a recording at its end included */
+    bool one_lane;   /* of several: asked for with --lane */
 } cli_site;
 /** Measure a visit and choose settings. lane 0 = all. visit NULL = the latest. */
 LT_NODISCARD lt_status cli_site_run(const char *dir, const char *visit, unsigned lane, cli_site *out, lt_error *err);
-/** Write visits/DATE/results.json, if all lanes of the site were done. */
+/** Write visits/DATE/results.json, unless one lane of several was asked for. */
 LT_NODISCARD lt_status cli_site_save_results(const char *dir, const cli_site *s, lt_error *err);
 /** Write DIR/report.html. */
 LT_NODISCARD lt_status cli_site_save_report(const char *dir, const cli_site *s, lt_error *err);

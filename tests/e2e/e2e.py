@@ -23,7 +23,8 @@ except ImportError as e:
 
 PROGRAM = os.environ["LANETUNE"]
 SOURCE = pathlib.Path(os.environ["LANETUNE_SOURCE"])
-COMMANDS = ["demo", "new", "stimulus", "response", "noise", "speech-level", "sii", "margin", "tune", "report", "simulate"]
+COMMANDS = ["demo", "new", "devices", "stimulus", "response", "noise", "speech-level", "sii", "margin", "tune", "report",
+            "simulate"]
 COLUMNS = 80
 TIMEOUT_S = 600  # sanitizers are slow
 

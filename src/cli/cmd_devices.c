@@ -1,0 +1,42 @@
+/* SPDX-License-Identifier: MIT
+ * lanetune devices: audio devices, and which of them can play and record at once. */
+#include "cli.h"
+
+#include "base/alloc.h"
+
+static int run(cli_args *a)
+{
+    lt_error err = {0};
+    char *text = NULL;
+    lt_devices *d = ltp_alloc(1, sizeof *d);
+    lt_status status = d != NULL ? lt_devices_list(d, &err) : ltp_fail_nomem(&err, "the list of devices");
+    if (status == LT_OK && d->device_count == 0)
+        status = ltp_fail(&err, LT_E_IO,
+                          "there is no audio device; plug an interface in, or start the sound server, "
+                          "and look whether you may use it (group 'audio')");
+    if (status == LT_OK && d->pair_count == 0)
+        lt_notes_add(&a->notes, "no-duplex", "no device can play and record at once; measuring needs one that can");
+    if (status == LT_OK && a->json) {
+        const lt_json_head head = cli_json_head(a, NULL, 0);
+        status = lt_json_devices(&head, d, &text, &err);
+    } else if (status == LT_OK) {
+        status = lt_text_devices(d, &text, &err);
+    }
+    ltp_free(d);
+    return cli_finish(a, status, &err, text);
+}
+
+const cli_command cmd_devices = {
+    .name = "devices",
+    .words = "",
+    .summary = "audio devices, and which can play and record at once",
+    .about = "Lists the devices of every sound system on this machine with channels, latencies and sample rates, after "
+             "trying which of them open, and the pairs that can play and record at once.\n"
+             "Other commands take a name as it stands here, or a part of it that fits one device only.",
+    .example = "lanetune devices\n",
+    .options = NULL,
+    .option_count = 0,
+    .words_min = 0,
+    .words_max = 0,
+    .run = run,
+};
