@@ -63,6 +63,39 @@ static lt_status keep_lane(cli_site *s, unsigned lane, lt_error *err)
     return ltp_fail(err, LT_E_ARG, "there is no lane %u in site.yaml", lane);
 }
 
+static bool is_recorded(const lt_survey_lane *lane)
+{
+    char folder[32];
+    (void)snprintf(folder, sizeof folder, "/lane-%u/", lane->lane->tune.lane);
+    for (size_t i = 0; i < lane->recording_count; i++) {
+        if (strstr(lane->recordings[i].file, folder) != NULL)
+            return true;
+    }
+    return false;
+}
+
+/* A visit to some of the lanes is a visit: those without any recording of their own go to the end of the list and out
+ * of sight. Where nothing at all was recorded all stay, and tuning says what is missing. */
+static void leave_out_unrecorded(lt_survey *s, unsigned wanted)
+{
+    size_t kept = 0;
+    for (size_t i = 0; i < s->lane_count; i++) {
+        if (!is_recorded(&s->lanes[i]) && s->lanes[i].lane->tune.lane != wanted)
+            continue;
+        const lt_survey_lane lane = s->lanes[i];
+        memmove(&s->lanes[kept + 1], &s->lanes[kept], (i - kept) * sizeof *s->lanes);
+        s->lanes[kept++] = lane;
+    }
+    s->lane_count = kept > 0 ? kept : s->lane_count;
+}
+
+static void note_left_out(const cli_site *s)
+{
+    for (size_t i = s->survey->lane_count; i < s->surveyed; i++)
+        lt_notes_add(&s->results[0].warnings, "lane-not-recorded",
+                     "Lane %u has no recording in this visit and is left out.", s->survey->lanes[i].lane->tune.lane);
+}
+
 lt_status cli_site_run(const char *dir, const char *visit, unsigned lane, cli_site *out, lt_error *err)
 {
     unsigned measured = 0;
@@ -73,10 +106,16 @@ lt_status cli_site_run(const char *dir, const char *visit, unsigned lane, cli_si
     cli_progress_state progress = cli_progress_start();
     status = lt_survey_measure(dir, visit, measured, cli_progress, &progress, &out->survey, err);
     cli_progress_end(&progress);
-    if (status == LT_OK)
+    if (status == LT_OK) {
+        out->surveyed = out->survey->lane_count;
+        leave_out_unrecorded(out->survey, lane);
         status = lt_survey_tune(out->survey, &out->results, err);
-    if (status == LT_OK)
+    }
+    if (status == LT_OK) {
         out->count = out->survey->lane_count;
+        out->one_lane = lane != 0 && out->survey->site->lane_count > 1;
+        note_left_out(out);
+    }
     if (status == LT_OK && lane != 0 && measured == 0)
         status = keep_lane(out, lane, err);
     if (status != LT_OK)
@@ -87,6 +126,8 @@ lt_status cli_site_run(const char *dir, const char *visit, unsigned lane, cli_si
 void cli_site_free(cli_site *s)
 {
     lt_tune_results_free(s->results);
+    if (s->survey != NULL)
+        s->survey->lane_count = s->surveyed; /* those left out are freed too */
     lt_survey_free(s->survey);
     *s = (cli_site){0};
 }
@@ -129,8 +170,8 @@ lt_status cli_site_save_results(const char *dir, const cli_site *s, lt_error *er
     char inside[128], path[PATH_BYTES];
     path_list inputs = {0};
     char *text = NULL;
-    if (s->count != s->survey->site->lane_count)
-        return LT_OK; /* a part of the lanes must not replace the results of all */
+    if (s->one_lane)
+        return LT_OK; /* one lane must not replace the results of all */
     (void)snprintf(inside, sizeof inside, "visits/%s/results.json", s->survey->visit->date);
     if (!cli_join(path, sizeof path, dir, inside))
         return ltp_fail(err, LT_E_ARG, "%s: the path is too long; choose a shorter one", dir);

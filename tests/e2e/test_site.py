@@ -378,6 +378,15 @@ class Simulated(Case):
         (second,) = self.json("tune", self.dir / "two", "--lane", "2")["result"]["lanes"]
         self.assertEqual(second, both[1])
         self.assertEqual(self.results(self.dir / "two"), kept)
+        # A visit to one of the lanes
+        (self.dir / "two" / "visits" / "2024-05-14" / "lane-1").rename(self.dir / "lane-1")
+        partly = self.json("tune", self.dir / "two")
+        self.assertEqual([lane["lane"] for lane in partly["result"]["lanes"]], [2])
+        self.assertIn("lane-not-recorded", self.codes(partly))
+        self.assertEqual(parse(self.results(self.dir / "two").decode())["result"], partly["result"])
+        self.fails("tune", self.dir / "two", "--lane", "1", says="lane 1")
+        self.json("report", self.dir / "two")
+        (self.dir / "lane-1").rename(self.dir / "two" / "visits" / "2024-05-14" / "lane-1")
         # One knob for both lanes: the lane asked for is set as the whole site needs it.
         site_yaml = self.dir / "two" / "site.yaml"
         shared = site_yaml.read_text().replace("    inbound:\n", '    inbound:\n      shared: "hub"\n')
