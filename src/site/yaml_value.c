@@ -53,6 +53,19 @@ static const char *read_exponent(const char *p, int *exponent)
     return q;
 }
 
+/* mantissa 10^exponent. What a person writes has at most 15 digits and a small power of ten: both are exact in double,
+ * and one operation rounds once, on every machine. */
+static double scale(unsigned long long mantissa, int exponent)
+{
+    static const double exact_powers[] = {1e0,  1e1,  1e2,  1e3,  1e4,  1e5,  1e6,  1e7,  1e8,  1e9,  1e10, 1e11,
+                                          1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19, 1e20, 1e21, 1e22};
+    const int places = exponent < 0 ? -exponent : exponent;
+    if (mantissa <= 1ULL << 53 && places < (int)LTP_COUNT(exact_powers))
+        return exponent < 0 ? (double)mantissa / exact_powers[places] : (double)mantissa * exact_powers[places];
+    const long double power = powl(10.0L, (long double)places);
+    return (double)(exponent < 0 ? (long double)mantissa / power : (long double)mantissa * power);
+}
+
 /* Decimal numbers as a person writes them. The C library's own function would follow the decimal comma of a locale. */
 static bool parse_number(const char *s, double *value)
 {
@@ -74,9 +87,7 @@ static bool parse_number(const char *s, double *value)
     p = read_exponent(p, &e);
     if (digits == 0 || *p != '\0' || digits > 1000)
         return false;
-    const long double power = powl(10.0L, (long double)(exponent + e < 0 ? -(exponent + e) : exponent + e));
-    const long double m = (long double)mantissa;
-    const double x = (double)(exponent + e < 0 ? m / power : m * power);
+    const double x = scale(mantissa, exponent + e);
     *value = negative ? -x : x;
     return isfinite(x) != 0;
 }
