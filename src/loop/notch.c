@@ -120,8 +120,8 @@ static lt_notch best_notch(const cells *c, const double *power, size_t top, doub
     const double least_db = lt_db_from_power(power[top] / target);
     for (size_t k = 0; k < 2; k++)
         for (size_t q = 0; q < LTP_COUNT(qs); q++)
-            for (double cut = ceil(least_db / cut_step_db) * cut_step_db; cut <= cut_max_db; cut += cut_step_db) {
-                const lt_notch n = {.hz = centres[k], .q = qs[q], .cut_db = cut};
+            for (int step = (int)ceil(least_db / cut_step_db); step * cut_step_db <= cut_max_db; step++) {
+                const lt_notch n = {.hz = centres[k], .q = qs[q], .cut_db = step * cut_step_db};
                 const size_t left = left_over(c, power, first, last, target, &n, best_left);
                 const bool narrower = n.cut_db / n.q < best.cut_db / best.q;
                 if (left < best_left || (left == best_left && narrower)) {
@@ -194,7 +194,8 @@ static plan search(const cells *c, double *scratch, const lt_margin_options *opt
     plan best = {0};
     double best_score = 0.0;
     const double top = c->power[highest(c, c->power)];
-    for (double d = LTP_NOTCH_LEAST_DB; d <= opt->cut_max_db; d += step_db) {
+    for (int step = 0; LTP_NOTCH_LEAST_DB + step * step_db <= opt->cut_max_db; step++) {
+        const double d = LTP_NOTCH_LEAST_DB + step * step_db;
         plan p;
         if (!cover(c, scratch, top * lt_power_from_db(-d), opt->notches_max, opt->cut_max_db, &p))
             break; /* more reduction needs at least as many notches */

@@ -7,8 +7,7 @@
 #include <stdarg.h>
 #include <stdio.h>
 
-static const double most_reduction_db = 20.0; /* noise: beyond it no canopy helps */
-static const double reduction_step_db = 1.0;
+enum { MOST_REDUCTION_DB = 20 }; /* noise: beyond it no canopy helps */
 static const double cable_loss_worth_db = 1.0;
 static const double hum_below_db = 10.0; /* under the noise: not heard any more */
 static const double long_delay_ms = 5.0; /* one way; sound over 3.4 m or processing */
@@ -101,17 +100,17 @@ static void advise_ear_noise(const ltp_evidence *e, lt_tune_result *r)
     const double target = e->lane->target_sii;
     if (r->after.sii_outbound >= target - LTP_EQUAL_SII)
         return;
-    for (double less = reduction_step_db; less <= most_reduction_db; less += reduction_step_db) {
+    for (int less_db = 1; less_db <= MOST_REDUCTION_DB; less_db++) {
         double sii = 0.0;
-        if (!outbound_in_less_noise(e, d_out(e, r), less, &sii))
+        if (!outbound_in_less_noise(e, d_out(e, r), less_db, &sii))
             return;
         if (sii < target)
             continue;
         ltp_advise(
             r,
-            "Customers: %.0f dB less noise at the car window would reach the target (canopy lining, baffle, speaker "
+            "Customers: %d dB less noise at the car window would reach the target (canopy lining, baffle, speaker "
             "at half the distance: 6 dB).",
-            less);
+            less_db);
         return;
     }
     ltp_advise(

@@ -5,131 +5,7 @@
 #include "tune/tune_internal.h"
 
 #include <math.h>
-#include <stdio.h>
 #include <string.h>
-
-static const double low_snr_db = 10.0; /* below: noise adds more than 0.4 dB to a band */
-
-/* ---- recordings that only some conditions have ---- */
-
-/* A path that any condition has serves those without it. */
-#define BORROW(e, field)                                                                                               \
-    do {                                                                                                               \
-        const lt_tune_recordings *from = NULL;                                                                         \
-        for (size_t c = 0; c < (e)->count && from == NULL; c++)                                                        \
-            from = (e)->rec[c].field != NULL ? &(e)->rec[c] : NULL;                                                    \
-        for (size_t c = 0; c < (e)->count && from != NULL; c++)                                                        \
-            if ((e)->rec[c].field == NULL) {                                                                           \
-                (e)->rec[c].field = from->field;                                                                       \
-                note_borrowed((e), #field, (e)->rec[c].name, from->name);                                              \
-            }                                                                                                          \
-    } while (false)
-
-static const char *condition_name(const char *name)
-{
-    return name[0] != '\0' ? name : "lane empty";
-}
-
-static void note_borrowed(ltp_evidence *e, const char *field, const char *to, const char *from)
-{
-    char path[LT_NAME_MAX];
-    (void)snprintf(path, sizeof path, "%s", field);
-    for (char *p = path; *p != '\0'; p++)
-        if (*p == '_')
-            *p = '-';
-    lt_notes_add(&e->assumptions, "condition-borrowed",
-                 "%s was not recorded with condition \"%s\": the recording of \"%s\" serves for it.", path,
-                 condition_name(to), condition_name(from));
-}
-
-static void borrow(ltp_evidence *e)
-{
-    for (size_t c = 0; c < e->count; c++)
-        if (e->rec[c].lane_coupling == NULL) /* delay_known goes with the recording that is borrowed */
-            for (size_t k = e->count; k-- > 0;)
-                if (e->rec[k].lane_coupling != NULL)
-                    e->rec[c].delay_known = e->rec[k].delay_known;
-    BORROW(e, outbound);
-    BORROW(e, inbound);
-    BORROW(e, lane_coupling);
-    BORROW(e, counter_coupling);
-    BORROW(e, loop);
-    BORROW(e, noise_ear);
-    BORROW(e, noise_mic);
-    BORROW(e, noise_counter);
-    BORROW(e, talk_test);
-}
-
-/* ---- doubts of the recordings ---- */
-
-static void carry_notes(ltp_evidence *e, const char *path, const char *condition, const lt_notes *notes)
-{
-    for (size_t i = 0; i < notes->count; i++)
-        lt_notes_add(&e->warnings, notes->items[i].code, "%s%s%s: %.180s", path, condition[0] != '\0' ? "." : "",
-                     condition, notes->items[i].message);
-}
-
-/* The speech bands must stand out of the noise of their own recording. */
-static void check_snr(ltp_evidence *e, const char *path, const char *condition, const lt_response *r)
-{
-    const lt_band first = lt_third_octave(LT_THIRD_SPEECH_FIRST);
-    const lt_band last = lt_third_octave(LT_THIRD_SPEECH_FIRST + LT_SPEECH_BANDS - 1);
-    size_t bad = 0;
-    double from_hz = 0.0;
-    double to_hz = 0.0;
-    for (size_t i = 0; i < r->band_count; i++) {
-        const lt_response_band *b = &r->bands[i];
-        if (!(b->snr_db < low_snr_db) || b->band.index < first.index || b->band.index > last.index)
-            continue;
-        from_hz = bad == 0 ? b->band.nominal_hz : from_hz;
-        to_hz = b->band.nominal_hz;
-        bad++;
-    }
-    if (bad == 0)
-        return;
-    char where[48];
-    if (bad == 1)
-        (void)snprintf(where, sizeof where, "%.0f Hz", from_hz);
-    else
-        (void)snprintf(where, sizeof where, "%zu bands from %.0f to %.0f Hz", bad, from_hz, to_hz);
-    lt_notes_add(
-        &e->warnings, "low-snr",
-        "%s%s%s: less than %.0f dB above the noise in %s; play louder or longer, or measure when it is quieter.", path,
-        condition[0] != '\0' ? "." : "", condition, low_snr_db, where);
-}
-
-static void carry_doubts(ltp_evidence *e)
-{
-    for (size_t c = 0; c < e->count; c++) {
-        const lt_tune_recordings *r = &e->rec[c];
-        const lt_tune_recordings *plain = c > 0 ? &e->rec[0] : NULL;
-        const char *name = r->name;
-        const struct {
-            const char *path;
-            const lt_response *now, *before;
-        } responses[] = {{"outbound", r->outbound, plain ? plain->outbound : NULL},
-                         {"inbound", r->inbound, plain ? plain->inbound : NULL},
-                         {"lane-coupling", r->lane_coupling, plain ? plain->lane_coupling : NULL},
-                         {"counter-coupling", r->counter_coupling, plain ? plain->counter_coupling : NULL},
-                         {"loop", r->loop, plain ? plain->loop : NULL}};
-        for (size_t i = 0; i < LTP_COUNT(responses); i++)
-            if (responses[i].now != NULL && responses[i].now != responses[i].before) {
-                carry_notes(e, responses[i].path, name, &responses[i].now->notes);
-                check_snr(e, responses[i].path, name, responses[i].now);
-            }
-        const struct {
-            const char *path;
-            const lt_levels *now, *before;
-        } levels[] = {{"noise-ear", r->noise_ear, plain ? plain->noise_ear : NULL},
-                      {"noise-mic", r->noise_mic, plain ? plain->noise_mic : NULL},
-                      {"noise-counter", r->noise_counter, plain ? plain->noise_counter : NULL}};
-        for (size_t i = 0; i < LTP_COUNT(levels); i++)
-            if (levels[i].now != NULL && levels[i].now != levels[i].before)
-                carry_notes(e, levels[i].path, name, &levels[i].now->notes);
-        if (r->talk_test != NULL && (plain == NULL || r->talk_test != plain->talk_test))
-            carry_notes(e, "talk-test", name, &r->talk_test->notes);
-    }
-}
 
 /* ---- spectra ---- */
 
@@ -357,8 +233,8 @@ lt_status ltp_evidence_create(const lt_tune_lane *lane, ltp_evidence **out, lt_e
     e->lane = lane;
     e->count = lane->condition_count;
     memcpy(e->rec, lane->recordings, e->count * sizeof *e->rec);
-    borrow(e);
-    carry_doubts(e);
+    ltp_recordings_borrow(e);
+    ltp_recordings_doubts(e);
     for (size_t c = 0; c < e->count; c++) {
         memcpy(e->cond[c].name, e->rec[c].name, sizeof e->cond[c].name);
         e->cond[c].name[LT_NAME_MAX - 1] = '\0';

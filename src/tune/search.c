@@ -11,7 +11,7 @@
 
 #include <math.h>
 
-enum { ANY = -1 };                         /* position of a knob that is not fixed yet */
+enum { ANY = -1 };                         /* position of a knob that is not fixed yet: one before the first */
 static const double infeasible = -1.0;     /* below any objective */
 static const double never_the_worst = 2.0; /* objective given to a lane that stands at its lowest anyway */
 static const uint64_t most_nodes = UINT64_C(50000000);
@@ -208,15 +208,23 @@ static bool promising(search *s, bool leaf)
     return true;
 }
 
-static void descend(search *s, size_t knob)
+/* All combinations of the shared knobs, knob by knob; what cannot win is not followed further. */
+static void explore(search *s)
 {
-    if (s->nodes++ >= most_nodes || !promising(s, knob == s->knobs) || knob == s->knobs)
+    if (!promising(s, s->knobs == 0) || s->knobs == 0)
         return;
-    for (size_t k = 0; k < s->positions[knob]; k++) {
-        s->at[knob] = (int)k;
-        descend(s, knob + 1);
+    size_t knob = 0;
+    while (s->nodes++ < most_nodes) {
+        s->at[knob]++; /* from ANY to the first position */
+        if ((size_t)s->at[knob] == s->positions[knob]) {
+            s->at[knob] = ANY;
+            if (knob == 0)
+                return;
+            knob--;
+        } else if (promising(s, knob + 1 == s->knobs) && knob + 1 < s->knobs) {
+            knob++;
+        }
     }
-    s->at[knob] = ANY;
 }
 
 static void reach(search *s, goal g)
@@ -226,7 +234,7 @@ static void reach(search *s, goal g)
     s->best_out_db = (double)INFINITY;
     for (size_t k = 0; k < s->knobs; k++)
         s->at[k] = ANY;
-    descend(s, 0);
+    explore(s);
 }
 
 /* All knobs at their lowest is always possible: a feasible lane is feasible there, as limits give way with gain. */

@@ -189,8 +189,12 @@ static lt_status tune_group(ltp_group *g, lt_error *err)
     return st;
 }
 
-static lt_status tune_groups(const lt_tune_lane *lanes, size_t count, ltp_evidence **evidence, lt_tune_result *results,
-                             ltp_group *g, lt_error *err)
+typedef struct {
+    ltp_evidence *evidence[LT_TUNE_LANES_MAX]; /* owned */
+    ltp_group group;
+} job;
+
+static lt_status tune_groups(const lt_tune_lane *lanes, size_t count, job *j, lt_tune_result *results, lt_error *err)
 {
     size_t group[LT_TUNE_LANES_MAX];
     lt_status st = LT_OK;
@@ -198,10 +202,11 @@ static lt_status tune_groups(const lt_tune_lane *lanes, size_t count, ltp_eviden
     for (size_t first = 0; first < count && st == LT_OK; first++) {
         if (group[first] != first)
             continue;
+        ltp_group *g = &j->group;
         *g = (ltp_group){0};
         for (size_t l = first; l < count; l++)
             if (group[l] == first) {
-                g->evidence[g->count] = evidence[l];
+                g->evidence[g->count] = j->evidence[l];
                 g->results[g->count++] = &results[l];
             }
         st = tune_group(g, err);
@@ -214,19 +219,19 @@ lt_status lt_tune(const lt_tune_lane *lanes, size_t count, lt_tune_result *resul
     if (count < 1 || count > LT_TUNE_LANES_MAX)
         return ltp_fail(err, LT_E_ARG, "%zu lanes; 1 to %d can be tuned at once", count, (int)LT_TUNE_LANES_MAX);
     memset(results, 0, count * sizeof *results);
-    ltp_evidence **evidence = ltp_alloc(count, sizeof *evidence);
-    ltp_group *g = ltp_alloc(1, sizeof *g);
-    lt_status st = evidence != NULL && g != NULL ? LT_OK : ltp_fail_nomem(err, "the lanes");
+    job *j = ltp_alloc(1, sizeof *j);
+    if (j == NULL)
+        return ltp_fail_nomem(err, "the lanes");
+    lt_status st = LT_OK;
     for (size_t l = 0; l < count && st == LT_OK; l++)
-        st = ltp_evidence_create(&lanes[l], &evidence[l], err);
+        st = ltp_evidence_create(&lanes[l], &j->evidence[l], err);
     if (st == LT_OK)
         st = check_shared(lanes, count, err);
     if (st == LT_OK)
-        st = tune_groups(lanes, count, evidence, results, g, err);
-    for (size_t l = 0; evidence != NULL && l < count; l++)
-        ltp_evidence_free(evidence[l]);
-    ltp_free(evidence);
-    ltp_free(g);
+        st = tune_groups(lanes, count, j, results, err);
+    for (size_t l = 0; l < count; l++)
+        ltp_evidence_free(j->evidence[l]);
+    ltp_free(j);
     return st;
 }
 

@@ -10,7 +10,7 @@ enum { LTP_LIMITS = LT_LIMIT_RANGE /* those that a setting can violate */ };
 #define LTP_SLACK_ROUNDING_DB 1e-9
 #define LTP_CREST_DB 12.0 /* peaks of speech above its active level, common practice */
 
-/* ---- evidence.c, path.c, assume.c ---- */
+/* ---- evidence.c, check.c, recordings.c, path.c, assume.c ---- */
 
 typedef struct {
     const lt_tune_lane *lane;
@@ -30,6 +30,10 @@ void ltp_evidence_free(ltp_evidence *e);
 
 /** LT_E_ARG: what cannot be assumed is missing, or a number is out of range. */
 LT_NODISCARD lt_status ltp_lane_check(const lt_tune_lane *lane, lt_error *err);
+/** A path that any condition has serves those without it; said so. */
+void ltp_recordings_borrow(ltp_evidence *e);
+/** Notes and low SNR of all recordings, each once. */
+void ltp_recordings_doubts(ltp_evidence *e);
 /** Margins and echo of all conditions at dO = dI = 0. */
 LT_NODISCARD lt_status ltp_paths(ltp_evidence *e, lt_error *err);
 
