@@ -11,13 +11,15 @@
 
 static const double block_s = 0.002;
 static const double window_s = 0.004, window_turns = 3.0; /* of the moving filter, at least */
-static const double before_s = 0.012, after_s = 0.4;      /* of the response */
-static const double fade_s = 0.005;
-static const double near_s = 0.4;       /* what is usual is taken from so far around */
-static const double usual_times = 60.0; /* power of the rest over its median */
-static const double of_signal = 0.03;   /* ... and over the signal: -15 dB */
-static const double missing = 0.06;     /* power left in a gap */
-static const double quiet = 0.02;       /* median of the rest over the signal's, where gaps can be told */
+static const double before_s = 0.006, after_s = 0.35;     /* of the response */
+static const double fade_s = 0.003;
+static const double back_s = 0.03, near_strongest = 0.3;     /* the direct arrival before the strongest one */
+static const double near_s = 0.4;                            /* what is usual is taken from so far around */
+static const double usual_times = 60.0;                      /* power of the rest over its median */
+static const double of_signal = 0.03;                        /* ... and over the signal: -15 dB */
+static const double odd_times = 30.0, odd_of_signal = 0.006; /* the same where the device reported a loss */
+static const double missing = 0.06;                          /* power left in a gap */
+static const double quiet = 0.02; /* median of the rest over the signal's, where gaps can be told */
 static const double suspect_before_s = 0.3, suspect_after_s = 0.6;
 static const double edge = 0.04; /* of the sweep at both ends, where it fades */
 static const double coherence_least = 0.5, sigma_most = 0.1;
@@ -32,7 +34,7 @@ struct ltp_gap_search {
     size_t blocks, block;
     lt_complex *prediction_sum, *rest_sum;            /* [blocks + 1] running sums of the demodulated blocks */
     double *prediction, *rest_power, *total, *sorted; /* [blocks] */
-    bool *sudden, *gone;                              /* [blocks] */
+    bool *sudden, *gone, *odd;                        /* [blocks] */
     size_t piece;                                     /* FFT size for the delay of the repeats */
     lt_rfft *fft;
     lt_complex *first, *now; /* [piece / 2 + 1] */
@@ -56,6 +58,7 @@ void ltp_gap_search_free(ltp_gap_search *g)
     ltp_free(g->sorted);
     ltp_free(g->sudden);
     ltp_free(g->gone);
+    ltp_free(g->odd);
     lt_rfft_free(g->fft);
     ltp_free(g->first);
     ltp_free(g->now);
@@ -77,10 +80,11 @@ static bool allocate(ltp_gap_search *g)
     g->sorted = ltp_alloc(g->blocks, sizeof *g->sorted);
     g->sudden = ltp_alloc(g->blocks, sizeof *g->sudden);
     g->gone = ltp_alloc(g->blocks, sizeof *g->gone);
+    g->odd = ltp_alloc(g->blocks, sizeof *g->odd);
     g->first = ltp_alloc(g->piece / 2 + 1, sizeof *g->first);
     g->now = ltp_alloc(g->piece / 2 + 1, sizeof *g->now);
     return g->sweep && g->work && g->h && g->rest && g->prediction_sum && g->rest_sum && g->prediction &&
-           g->rest_power && g->total && g->sorted && g->sudden && g->gone && g->first && g->now;
+           g->rest_power && g->total && g->sorted && g->sudden && g->gone && g->odd && g->first && g->now;
 }
 
 lt_status ltp_gap_search_create(const lt_signal *stimulus, const ltp_structure *s, size_t room, ltp_gap_search **out,
@@ -116,20 +120,23 @@ lt_status ltp_gap_search_create(const lt_signal *stimulus, const ltp_structure *
     return LT_OK;
 }
 
-/* Lag of the strongest sample within a tenth of a second. */
-static ptrdiff_t strongest(const ltp_kernel *k, const double *h)
+static double at_lag(const ltp_kernel *k, const double *h, ptrdiff_t lag)
 {
-    const ptrdiff_t n = (ptrdiff_t)k->n, most = (ptrdiff_t)(0.1 * k->rate_hz);
+    const ptrdiff_t n = (ptrdiff_t)k->n;
+    return fabs(h[(((ptrdiff_t)k->before + lag) % n + n) % n]);
+}
+
+/* Lag of the first strong sample: within a tenth of a second the strongest, then back to what comes near it. */
+static ptrdiff_t direct_lag(const ltp_kernel *k, const double *h)
+{
+    const ptrdiff_t most = (ptrdiff_t)(0.1 * k->rate_hz), back = (ptrdiff_t)(back_s * k->rate_hz);
     ptrdiff_t best = 0;
-    double top = -1.0;
-    for (ptrdiff_t lag = -most; lag <= most; lag++) {
-        const double a = fabs(h[(((ptrdiff_t)k->before + lag) % n + n) % n]);
-        if (a > top) {
-            top = a;
-            best = lag;
-        }
-    }
-    return best;
+    for (ptrdiff_t lag = -most; lag <= most; lag++)
+        best = at_lag(k, h, lag) > at_lag(k, h, best) ? lag : best;
+    ptrdiff_t first = best - back;
+    while (first < best && at_lag(k, h, first) < near_strongest * at_lag(k, h, best))
+        first++;
+    return first;
 }
 
 /* Cuts h to what a lane can do; also gives that part's spectrum. */
@@ -267,15 +274,16 @@ static void find_gap(ltp_gap_search *g, double zero_s, double rate_hz, const uin
             usual_rest = median_near(g, g->rest_power, b + REFRESH / 2 < g->blocks ? b + REFRESH / 2 : b);
             usual_signal = median_near(g, g->prediction, b + REFRESH / 2 < g->blocks ? b + REFRESH / 2 : b);
         }
-        g->sudden[b] = g->rest_power[b] > usual_times * usual_rest &&
-                       g->rest_power[b] > of_signal * fmax(usual_signal, g->prediction[b]);
+        const double signal = fmax(usual_signal, g->prediction[b]), rest = g->rest_power[b];
+        g->odd[b] = rest > odd_times * usual_rest && rest > odd_of_signal * signal;
+        g->sudden[b] = g->odd[b] && rest > usual_times * usual_rest && rest > of_signal * signal;
         g->gone[b] = usual_rest < quiet * usual_signal && g->total[b] < missing * usual_signal;
     }
     for (size_t b = skip; b + skip < g->blocks; b++) {
-        if (!g->sudden[b])
+        if (!g->odd[b])
             continue;
         const double at_s = zero_s + (double)(b * g->block) / g->kernel->rate_hz;
-        const size_t back = gone_until(g, g->sudden, g->gone, b);
+        const size_t back = g->sudden[b] ? gone_until(g, g->sudden, g->gone, b) : 0;
         if (back > 0 || suspected(at_s, rate_hz, suspects, count))
             add_gap(g, out, zero_s, b, back > 0 ? back : b);
     }
@@ -291,7 +299,7 @@ lt_status ltp_gap_search_sweep(ltp_gap_search *g, const lt_signal *recording, do
     if (st != LT_OK)
         return st;
     ltp_kernel_apply(g->kernel, piece->samples, piece->count, g->h);
-    const ptrdiff_t centre = strongest(g->kernel, g->h);
+    const ptrdiff_t centre = direct_lag(g->kernel, g->h);
     cut_response(g, centre);
     /* The spectra begin at the response's own start: the rest of the delay is in whole frames. */
     const double start =

@@ -2,10 +2,11 @@
  * Runs the live functions of the library once and says as one JSON object what came out; the tests around it judge.
  *   live_tool devices
  *   live_tool play   [--host H] [--device D] [--rate HZ] [--channels N] [--output N] [--kind noise|sweep|silence|tone]
- *                    [--seconds S] [--tail S] [--peak DBFS] [--stop-after S] [--runs N] [--quick 1]
- *                    [--truth LANE --path PATH --condition C] [--round-trip FRAMES]
+ *                    [--seconds S] [--tail S] [--peak DBFS] [--stop-after S] [--runs N]
+ *                    [--truth LANE --path PATH --condition C] [--round-trip FRAMES] [--latency S] [--howl 1]
  *   live_tool file   --path FILE [--host H] ... [--seconds S] [--stop-after S] */
 #include <lanetune/audio.h>
+#include <lanetune/level.h>
 #include <lanetune/simulate.h>
 
 #include <math.h>
@@ -20,6 +21,7 @@ typedef struct {
     const char *kind, *path, *truth_path, *condition;
     double seconds, tail_s, peak_dbfs, stop_after_s, rate_hz;
     int runs, truth_lane;
+    bool howl;
     double round_trip_frames;
 } options;
 
@@ -84,6 +86,8 @@ static bool read_options(int argc, char **argv, options *o)
             o->path = o->truth_path = value;
         else if (strcmp(name, "--condition") == 0)
             o->condition = value;
+        else if (strcmp(name, "--howl") == 0)
+            o->howl = x > 0.0;
         else if (strcmp(name, "--round-trip") == 0)
             o->round_trip_frames = x;
         else
@@ -126,7 +130,28 @@ typedef struct {
     double stop_after_s, began_s;
     uint64_t frames;
     double peak;
+    const lt_signal *stimulus;
+    lt_howl *howl;
+    lt_howl_event event;
+    bool howled;
 } watcher;
+
+/* The return goes through the detector together with what was played meanwhile. */
+static void listen(watcher *w, const lt_live_view *view)
+{
+    enum { BLOCK = 512 };
+    double heard[BLOCK], played[BLOCK];
+    const uint64_t first = view->frames - view->newest_frames;
+    for (size_t i = 0; i < view->newest_frames && !w->howled; i += BLOCK) {
+        const size_t n = view->newest_frames - i < BLOCK ? view->newest_frames - i : BLOCK;
+        for (size_t k = 0; k < n; k++) {
+            const uint64_t at = first + i + k;
+            heard[k] = (double)view->newest[(i + k) * view->channels];
+            played[k] = at < w->stimulus->count ? w->stimulus->samples[at] : 0.0;
+        }
+        w->howled = lt_howl_push(w->howl, heard, played, n, &w->event);
+    }
+}
 
 static bool watch(void *context, const lt_live_view *view)
 {
@@ -134,7 +159,9 @@ static bool watch(void *context, const lt_live_view *view)
     w->frames = view->frames;
     for (unsigned c = 0; c < view->channels; c++)
         w->peak = fmax(w->peak, view->peak[c]);
-    return !asked && !(w->stop_after_s >= 0.0 && (double)view->frames / view->rate_hz >= w->stop_after_s);
+    if (w->howl != NULL)
+        listen(w, view);
+    return !asked && !w->howled && !(w->stop_after_s >= 0.0 && (double)view->frames / view->rate_hz >= w->stop_after_s);
 }
 
 static void print_text(const char *name, const char *text)
@@ -190,6 +217,24 @@ static lt_ir *truth_of(const options *o, lt_error *err)
             condition = i;
     lt_ir *ir = NULL;
     return lt_scene_ir(&lane, condition, path, &ir, err) == LT_OK ? ir : NULL;
+}
+
+static void print_continuity(const lt_signal *stimulus, const lt_take *t)
+{
+    lt_continuity c;
+    lt_error err = {0};
+    uint64_t suspects[LT_XRUNS_MAX];
+    const size_t count = t->xrun_count < LT_XRUNS_MAX ? t->xrun_count : LT_XRUNS_MAX;
+    for (size_t i = 0; i < count; i++)
+        suspects[i] = t->xruns[i].frame;
+    if (lt_response_continuity(t->channels[0], stimulus, true, suspects, count, &c, &err) != LT_OK) {
+        print_text("continuity_error", err.what);
+        return;
+    }
+    printf(", \"continuity\": %d", (int)c.verdict);
+    print_number("lost", c.frames);
+    print_number("lost_from_s", c.from_s);
+    print_number("lost_to_s", c.to_s);
 }
 
 /* Bands and delay of the take against those of the lane itself. */
@@ -251,6 +296,8 @@ static void print_take(const options *o, const lt_signal *stimulus, const lt_tak
     for (unsigned c = 0; c < t->channel_count; c++)
         printf("%s%ld", c > 0 ? ", " : "", stimulus != NULL ? exact_shift(stimulus, t->channels[c]) : -1L);
     printf("]");
+    if (strcmp(o->kind, "sweep") == 0 && t->complete)
+        print_continuity(stimulus, t);
     if (o->truth_lane >= 0 && stimulus != NULL && t->complete)
         compare_with_truth(o, stimulus, t->channels[0]);
 }
@@ -262,6 +309,11 @@ static void print_start(lt_status st, const lt_error *err, double seconds, const
     print_number("wall_s", seconds);
     print_number("watched_peak", w->peak);
     printf(", \"watched_frames\": %llu", (unsigned long long)w->frames);
+    if (w->howled) {
+        print_number("howl_hz", w->event.hz);
+        print_number("howl_s", w->event.at_s);
+        print_number("howl_dbfs", w->event.level_dbfs);
+    }
 }
 
 static int play(const options *o)
@@ -271,7 +323,9 @@ static int play(const options *o)
         lt_signal *stimulus = NULL;
         lt_take *take = NULL;
         lt_status st = make_stimulus(o, &stimulus, &err);
-        watcher w = {.stop_after_s = o->stop_after_s};
+        watcher w = {.stop_after_s = o->stop_after_s, .stimulus = stimulus};
+        if (st == LT_OK && o->howl)
+            st = lt_howl_create(o->rate_hz, &w.howl, &err);
         const double from_s = now_s();
         if (st == LT_OK)
             st = lt_live_play_record(&o->live, stimulus, stimulus != NULL ? o->tail_s : o->seconds, watch, &w, &take,
@@ -283,6 +337,7 @@ static int play(const options *o)
         fflush(stdout);
         lt_signal_free(stimulus);
         lt_take_free(take);
+        lt_howl_free(w.howl);
     }
     return 0;
 }

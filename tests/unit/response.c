@@ -10,5 +10,6 @@
     X(response_distortion)                                                                                             \
     X(response_arrivals)                                                                                               \
     X(response_decay)                                                                                                  \
-    X(response_refuse)
+    X(response_refuse)                                                                                                 \
+    X(response_continuity)
 #include "suite.h"
