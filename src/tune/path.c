@@ -97,6 +97,11 @@ static lt_status add_echo(ltp_evidence *e, size_t c, lt_error *err)
         return LT_OK;
     }
     k->echo_telr_db = 10.0 + loss_db + e->lane->loopback_db + e->attenuation_db;
+    if (!r->delay_known && r->loop == NULL)
+        lt_notes_add(
+            &e->assumptions, "loop-phase-assumed",
+            "lane-coupling was not recorded from the start of the playback on: the margin to howling and the ring "
+            "frequencies hold for the phase as recorded. The safe margin does not depend on it.");
     const bool known = r->delay_known && lt_is_known(r->lane_coupling->delay_ms);
     k->echo_one_way_ms = known ? fmax(r->lane_coupling->delay_ms, 0.0) / 2.0 : assumed_one_way_ms(e);
     k->echo_weighted_db = lt_talker_echo_weighted_db(k->echo_telr_db, k->echo_one_way_ms);
