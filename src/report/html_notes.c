@@ -180,7 +180,7 @@ void ltp_html_notes(ltp_textbuf *b, const ltp_lane_view *v)
 {
     const note_list list = listed_notes(v);
     if (list.count == 0)
-        ltp_text_add(b, "<div><h4>Assumptions and doubts</h4>\n<p>None: everything was measured.</p></div>\n");
+        ltp_text_add(b, "<div><h4>Assumptions and doubts</h4>\n<p>No assumption had to be made.</p></div>\n");
     put_list(b, v, &list, "Assumed, because it was not measured", 0, list.assumptions);
     put_list(b, v, &list, "Doubts about the measurement", list.assumptions, list.count);
 }

@@ -98,6 +98,8 @@ static const char narrow_and_print[] =
     "@media screen and (max-width:960px){\n"
     ".small-charts{grid-template-columns:repeat(2,minmax(0,1fr))}\n"
     ".beside{grid-column:1/-1}\n"
+    ".move strong{font-size:2.75rem}\n"
+    ".dial h3 span,.outcome h3{display:block}\n"
     ".findings{grid-template-columns:minmax(0,1fr)}\n"
     "}\n"
     "@media screen and (max-width:700px){\n"
