@@ -51,8 +51,26 @@ typedef struct {
 LT_NODISCARD lt_status lt_site_load(const char *dir, lt_site **out, lt_error *err);
 void lt_site_free(lt_site *s);
 
+enum { LT_CALIBRATIONS_MAX = 64 };
+typedef enum {
+    LT_CALIBRATED_CALIBRATOR, /* level_db = SPL of the calibrator, result_db = mic_cal_db */
+    LT_CALIBRATED_METER,      /* level_db = reading typed in, dB(A), result_db = mic_cal_db */
+    LT_CALIBRATED_LOOPBACK,   /* level_db = level played, dBFS, result_db = loopback_db */
+    LT_CALIBRATED_COUNT
+} lt_calibration_method;
+const char *lt_calibration_method_name(lt_calibration_method m);
 typedef struct {
-    char date[32]; /* name of its folder */
+    char date[32]; /* 2024-05-14 */
+    lt_calibration_method method;
+    char device[LT_TEXT_MAX]; /* "host: input" */
+    unsigned channel;         /* of the input, counted from 1 */
+    double rate_hz;           /* NaN = not said */
+    double level_db, result_db;
+    double latency_ms; /* loopback: from playing to recording; NaN = not known */
+} lt_calibration;
+
+typedef struct {
+    char date[32];        /* name of its folder */
     char stated_date[32]; /* the field `date`; the folder's name where it is missing */
     char who[LT_TEXT_MAX], weather[LT_TEXT_MAX], notes[2048];
     double mic_cal_db;                  /* NaN = not calibrated */
@@ -68,6 +86,8 @@ typedef struct {
         double outbound_db, inbound_db; /* NaN = as site.yaml's now_db */
     } settings[LT_SITE_LANES_MAX];
     size_t setting_count;
+    lt_calibration calibrations[LT_CALIBRATIONS_MAX]; /* as they were made, the newest last */
+    size_t calibration_count;
 } lt_visit;
 
 /** Names of the visit folders, sorted. Free each and the array with lt_visit_list_free. */
@@ -76,6 +96,16 @@ void lt_visit_list_free(char **list, size_t count);
 /** date NULL = the latest. A missing visit.yaml means all defaults. */
 LT_NODISCARD lt_status lt_visit_load(const char *dir, const char *date, lt_visit **out, lt_error *err);
 void lt_visit_free(lt_visit *v);
+
+/** What is to change in visit.yaml. NaN and NULL leave things as they are. */
+typedef struct {
+    double mic_cal_db, loopback_db;
+    const lt_calibration *calibration; /* added to the list */
+} lt_visit_change;
+/** Change visits/DATE/visit.yaml line by line, so that all else in it stays as the user wrote it, comments too. The new
+ * file is read before it takes the old one's place. LT_E_ARG: the result would be no valid visit.yaml; nothing is
+ * changed then. */
+LT_NODISCARD lt_status lt_visit_write(const char *dir, const char *date, const lt_visit_change *change, lt_error *err);
 
 /** Make DIR with a commented site.yaml and visits/DATE/visit.yaml, lane and counter folders. LT_E_ARG if DIR has a
  * site.yaml. */
@@ -98,6 +128,8 @@ typedef enum {
 } lt_path;
 const char *lt_path_name(lt_path p); /* "lane-coupling" */
 bool lt_path_from_name(const char *name, lt_path *out);
+bool lt_path_is_swept(lt_path p);           /* a stimulus is played */
+bool lt_path_is_from_microphone(lt_path p); /* recorded with the measurement microphone, else from a line */
 
 typedef struct {
     lt_path path;
@@ -141,6 +173,27 @@ LT_NODISCARD lt_status lt_survey_measure(const char *dir, const char *date, unsi
 LT_NODISCARD lt_status lt_survey_tune(const lt_survey *s, lt_tune_result **results, lt_error *err);
 void lt_tune_results_free(lt_tune_result *r);
 void lt_survey_free(lt_survey *s);
+
+/* ---- recordings made live ---- */
+
+typedef struct {
+    const char *dir, *date;
+    unsigned lane;
+    lt_path path;
+    const char *condition; /* "" = lane empty */
+} lt_record_place;
+/** File names of a recording and of what is played for it, relative to the site; makes the folder. LT_E_ARG: the
+ * condition is no word of small letters, digits and '-'. */
+LT_NODISCARD lt_status lt_record_names(const lt_record_place *p, char recording[320], char stimulus[320],
+                                       lt_error *err);
+/** A name in the same folder that no survey looks at, for a recording that is still being made. */
+LT_NODISCARD lt_status lt_record_part(const lt_record_place *p, char path[4096], lt_error *err);
+/** Keep a take: stimulus.PATH[.CONDITION].wav beside PATH[.CONDITION].wav. Both are written beside first; then an older
+ * recording and its stimulus move to replaced/PATH[.CONDITION].K.wav; then the new ones are renamed into place. */
+LT_NODISCARD lt_status lt_record_keep(const lt_record_place *p, const lt_signal *recording, const lt_signal *stimulus,
+                                      lt_error *err);
+/** The same for a recording without stimulus that lies in lt_record_part(). */
+LT_NODISCARD lt_status lt_record_keep_part(const lt_record_place *p, lt_error *err);
 
 /* ---- simulated sites ---- */
 

@@ -7,10 +7,9 @@
 #include <stdio.h>
 #include <string.h>
 
-/* Folder and stimulus of a lane or a counter, and what lies there. */
+/* Folder of a lane or a counter, and what lies there. */
 typedef struct {
     char folder[32];
-    char stimulus[320];
     ltp_found found;
 } place;
 
@@ -18,16 +17,17 @@ static lt_status find(const char *dir, const char *date, const char *kind, unsig
                       lt_error *err)
 {
     (void)snprintf(p->folder, sizeof p->folder, "%s-%u", kind, number);
-    lt_status st = ltp_find_stimulus(dir, date, p->folder, p->stimulus, err);
-    if (st == LT_OK)
-        st = ltp_find_recordings(dir, date, p->folder, strcmp(kind, "counter") == 0, &p->found, notes, err);
-    return st;
+    return ltp_find_recordings(dir, date, p->folder, strcmp(kind, "counter") == 0, &p->found, notes, err);
 }
 
 static lt_status measure_all(ltp_measuring *m, const place *p, lt_notes *notes, lt_error *err)
 {
     for (size_t i = 0; i < p->found.count; i++) {
-        const lt_status st = ltp_measure(m, p->stimulus, &p->found.items[i], notes, err);
+        lt_recording *r = &p->found.items[i];
+        char stimulus[320];
+        lt_status st = ltp_find_stimulus(m->dir, m->visit->date, p->folder, r->path, r->condition, stimulus, err);
+        if (st == LT_OK)
+            st = ltp_measure(m, stimulus, r, notes, err);
         if (st != LT_OK)
             return st;
     }

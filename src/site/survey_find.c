@@ -56,7 +56,7 @@ static bool read_name(const char *name, bool of_counter, lt_recording *r, lt_not
     if (ending < 0)
         return false;
     (void)snprintf(stem, sizeof stem, "%.*s", (int)(strrchr(name, '.') - name), name);
-    if (strcmp(stem, "stimulus") == 0)
+    if (strcmp(stem, "stimulus") == 0 || strncmp(stem, "stimulus.", 9) == 0)
         return false;
     char *dot = strchr(stem, '.');
     if (dot != NULL)
@@ -162,14 +162,17 @@ lt_status ltp_find_recordings(const char *dir, const char *date, const char *fol
     return st;
 }
 
-lt_status ltp_find_stimulus(const char *dir, const char *date, const char *folder, char file[320], lt_error *err)
+lt_status ltp_find_stimulus(const char *dir, const char *date, const char *folder, lt_path p, const char *condition,
+                            char file[320], lt_error *err)
 {
     char path[LTP_SITE_PATH_MAX];
-    for (int place = 0; place < 2; place++)
+    for (int place = condition[0] != '\0' ? 0 : 1; place < 4; place++)
         for (int ending = 0; ending < READ_ENDINGS; ending++) {
             struct stat s;
-            (void)snprintf(file, 320, "visits/%.40s/%.40s%sstimulus.%s", date, place == 0 ? folder : "",
-                           place == 0 ? "/" : "", sound_endings[ending]);
+            const bool of_path = place < 2, here = place < 3;
+            (void)snprintf(file, 320, "visits/%.40s/%.40s%sstimulus%s%s%s%.64s.%s", date, here ? folder : "",
+                           here ? "/" : "", of_path ? "." : "", of_path ? lt_path_name(p) : "", place == 0 ? "." : "",
+                           place == 0 ? condition : "", sound_endings[ending]);
             const lt_status st = ltp_site_path(path, err, "%s/%s", dir, file);
             if (st != LT_OK || stat(path, &s) == 0)
                 return st;

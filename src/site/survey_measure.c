@@ -12,17 +12,6 @@
 static const double clipped_most = 0.001;
 enum { BLOCK_FRAMES = 16384 };
 
-static bool is_swept(lt_path p)
-{
-    return p == LT_PATH_OUTBOUND || p == LT_PATH_INBOUND || p == LT_PATH_LANE_COUPLING ||
-           p == LT_PATH_COUNTER_COUPLING || p == LT_PATH_LOOP;
-}
-
-static bool is_from_microphone(lt_path p)
-{
-    return p == LT_PATH_OUTBOUND || p == LT_PATH_INBOUND || p == LT_PATH_NOISE_EAR || p == LT_PATH_NOISE_COUNTER;
-}
-
 /* The reason without the folder of the site, which is no business of a result, and without the file's own name. */
 static void mark_unusable(const ltp_measuring *m, lt_recording *r, const lt_error *why, lt_notes *notes)
 {
@@ -46,7 +35,7 @@ static void mark_unusable(const ltp_measuring *m, lt_recording *r, const lt_erro
 static lt_status channel_of(const ltp_measuring *m, const lt_recording *r, unsigned channels, unsigned *channel,
                             lt_error *err)
 {
-    const bool microphone = is_from_microphone(r->path);
+    const bool microphone = lt_path_is_from_microphone(r->path);
     const unsigned wanted = microphone ? m->visit->mic_channel : m->visit->line_channel;
     *channel = 0;
     if (channels == 1)
@@ -170,7 +159,7 @@ static lt_status check_noise(const lt_levels *l, size_t clipped, uint64_t frames
 /* Streamed: ten minutes of noise need no more memory than ten seconds. */
 static lt_status measure_noise(ltp_measuring *m, lt_recording *r, lt_error *err)
 {
-    const bool microphone = is_from_microphone(r->path);
+    const bool microphone = lt_path_is_from_microphone(r->path);
     const double cal_db = microphone && lt_is_known(m->visit->mic_cal_db) ? m->visit->mic_cal_db : 0.0;
     lt_audio_reader *reader = NULL;
     lt_level_meter *meter = NULL;
@@ -253,7 +242,7 @@ lt_status ltp_measure(ltp_measuring *m, const char *stimulus, lt_recording *r, l
     lt_error why = {0};
     if (m->progress != NULL)
         m->progress(m->context, r->file, (double)m->done / (double)(m->total > 0 ? m->total : 1));
-    const lt_status st = is_swept(r->path)              ? measure_swept(m, stimulus, r, &why)
+    const lt_status st = lt_path_is_swept(r->path)      ? measure_swept(m, stimulus, r, &why)
                          : r->path == LT_PATH_TALK_TEST ? measure_talk(m, r, &why)
                                                         : measure_noise(m, r, &why);
     m->done++;

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: MIT
  * visits/DATE/visit.yaml, and the list of visits. Calibrations: dB SPL that reads 0 dBFS; line levels in dBFS. */
 #include "base/alloc.h"
+#include "site/visit.h"
 #include "site/words.h"
 #include "site/yaml.h"
 
@@ -20,10 +21,15 @@ typedef struct {
 } raw_setting;
 
 typedef struct {
+    char *date, *method, *device, *channel, *rate_hz, *level_db, *result_db, *latency_ms;
+} raw_calibration;
+
+typedef struct {
     char *date, *who, *weather, *notes, *mic_cal_db, *mic_channel, *line_channel, *loopback_db, *lane_mic_cal_db;
     raw_condition *conditions;
     raw_setting *settings;
-    unsigned conditions_count, settings_count;
+    raw_calibration *calibrations;
+    unsigned conditions_count, settings_count, calibrations_count;
 } raw_visit;
 
 static const cyaml_schema_field_t condition_fields[] = {
@@ -37,6 +43,13 @@ static const cyaml_schema_field_t setting_fields[] = {
     LTP_LEAF(raw_setting, inbound_db),
     CYAML_FIELD_END,
 };
+static const cyaml_schema_field_t calibration_fields[] = {
+    LTP_LEAF(raw_calibration, date),      LTP_LEAF(raw_calibration, method),     LTP_LEAF(raw_calibration, device),
+    LTP_LEAF(raw_calibration, channel),   LTP_LEAF(raw_calibration, rate_hz),    LTP_LEAF(raw_calibration, level_db),
+    LTP_LEAF(raw_calibration, result_db), LTP_LEAF(raw_calibration, latency_ms), CYAML_FIELD_END,
+};
+static const cyaml_schema_value_t calibration_schema = {
+    CYAML_VALUE_MAPPING(CYAML_FLAG_DEFAULT, raw_calibration, calibration_fields)};
 static const cyaml_schema_value_t condition_schema = {
     CYAML_VALUE_MAPPING(CYAML_FLAG_DEFAULT, raw_condition, condition_fields)};
 static const cyaml_schema_value_t setting_schema = {
@@ -53,6 +66,7 @@ static const cyaml_schema_field_t visit_fields[] = {
     LTP_LEAF(raw_visit, lane_mic_cal_db),
     LTP_LIST(raw_visit, conditions, &condition_schema, LT_CONDITIONS_MAX),
     LTP_LIST(raw_visit, settings, &setting_schema, LT_SITE_LANES_MAX),
+    LTP_LIST(raw_visit, calibrations, &calibration_schema, LT_CALIBRATIONS_MAX),
     CYAML_FIELD_END,
 };
 static const cyaml_schema_value_t visit_schema = {CYAML_VALUE_MAPPING(CYAML_FLAG_POINTER, raw_visit, visit_fields)};
@@ -194,6 +208,30 @@ static void read_settings(ltp_yaml *y, const raw_visit *r, lt_visit *v)
     v->setting_count = r->settings_count;
 }
 
+static void read_calibrations(ltp_yaml *y, const raw_visit *r, lt_visit *v)
+{
+    const char *words[LT_CALIBRATED_COUNT];
+    for (unsigned i = 0; i < LT_CALIBRATED_COUNT; i++)
+        words[i] = lt_calibration_method_name((lt_calibration_method)i);
+    for (size_t i = 0; i < r->calibrations_count; i++) {
+        const raw_calibration *from = &r->calibrations[i];
+        lt_calibration *c = &v->calibrations[i];
+        unsigned method = 0;
+        c->channel = 1;
+        c->rate_hz = c->level_db = c->result_db = c->latency_ms = (double)NAN;
+        ltp_yaml_text(y, from->date, c->date, sizeof c->date);
+        ltp_yaml_choice(y, from->method, words, LT_CALIBRATED_COUNT, &method);
+        c->method = (lt_calibration_method)method;
+        ltp_yaml_text(y, from->device, c->device, sizeof c->device);
+        ltp_yaml_count(y, from->channel, 1, 1024, &c->channel);
+        ltp_yaml_number_or_null(y, from->rate_hz, 1.0, 1e6, (double)NAN, &c->rate_hz);
+        ltp_yaml_number_or_null(y, from->level_db, -200.0, 250.0, (double)NAN, &c->level_db);
+        ltp_yaml_number_or_null(y, from->result_db, -200.0, 250.0, (double)NAN, &c->result_db);
+        ltp_yaml_number_or_null(y, from->latency_ms, 0.0, 10000.0, (double)NAN, &c->latency_ms);
+    }
+    v->calibration_count = r->calibrations_count;
+}
+
 static void read_visit(ltp_yaml *y, const raw_visit *r, lt_visit *v)
 {
     ltp_yaml_text(y, r->date, v->stated_date, sizeof v->stated_date);
@@ -207,27 +245,24 @@ static void read_visit(ltp_yaml *y, const raw_visit *r, lt_visit *v)
     ltp_yaml_number_or_null(y, r->lane_mic_cal_db, 0.0, 250.0, (double)NAN, &v->lane_mic_cal_db);
     read_conditions(y, r, v);
     read_settings(y, r, v);
+    read_calibrations(y, r, v);
 }
 
-lt_status lt_visit_load(const char *dir, const char *date, lt_visit **out, lt_error *err)
+lt_status ltp_visit_read(const char *path, const char *date, lt_visit **out, lt_error *err)
 {
-    char path[LTP_SITE_PATH_MAX], chosen[32];
     ltp_yaml y = {0};
     struct stat s;
+    lt_status st = LT_OK;
     *out = NULL;
-    lt_status st = choose(dir, date, chosen, err);
-    if (st != LT_OK)
-        return st;
     lt_visit *v = ltp_alloc(1, sizeof *v);
     if (v == NULL)
         return ltp_fail_nomem(err, "the visit");
-    memcpy(v->date, chosen, sizeof chosen);
-    memcpy(v->stated_date, chosen, sizeof chosen);
+    (void)snprintf(v->date, sizeof v->date, "%s", date);
+    (void)snprintf(v->stated_date, sizeof v->stated_date, "%s", date);
     v->mic_cal_db = v->lane_mic_cal_db = (double)NAN;
     v->mic_channel = 1;
     v->line_channel = 2;
-    st = ltp_site_path(path, err, "%s/visits/%s/visit.yaml", dir, chosen);
-    if (st == LT_OK && (stat(path, &s) == 0 || errno != ENOENT)) {
+    if (stat(path, &s) == 0 || errno != ENOENT) {
         st = ltp_yaml_open(&y, path, &visit_schema, false, err);
         if (st == LT_OK && y.raw != NULL) {
             read_visit(&y, y.raw, v);
@@ -241,6 +276,16 @@ lt_status lt_visit_load(const char *dir, const char *date, lt_visit **out, lt_er
     }
     *out = v;
     return LT_OK;
+}
+
+lt_status lt_visit_load(const char *dir, const char *date, lt_visit **out, lt_error *err)
+{
+    char path[LTP_SITE_PATH_MAX], chosen[32];
+    *out = NULL;
+    lt_status st = choose(dir, date, chosen, err);
+    if (st == LT_OK)
+        st = ltp_site_path(path, err, "%s/visits/%s/visit.yaml", dir, chosen);
+    return st == LT_OK ? ltp_visit_read(path, chosen, out, err) : st;
 }
 
 void lt_visit_free(lt_visit *v)

@@ -20,6 +20,12 @@ static const char *const path_names[LT_PATH_COUNT] = {"outbound",         "inbou
                                                       "counter-coupling", "loop",          "noise-ear",
                                                       "noise-mic",        "noise-counter", "talk-test"};
 
+const char *lt_calibration_method_name(lt_calibration_method m)
+{
+    static const char *const names[LT_CALIBRATED_COUNT] = {"calibrator", "meter", "loopback"};
+    return (unsigned)m < LT_CALIBRATED_COUNT ? names[m] : "";
+}
+
 const char *lt_path_name(lt_path p)
 {
     return (unsigned)p < LT_PATH_COUNT ? path_names[p] : "unknown path";

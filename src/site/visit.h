@@ -1,0 +1,11 @@
+/* SPDX-License-Identifier: MIT
+ * Visits across their own files. */
+#ifndef LTP_SITE_VISIT_H
+#define LTP_SITE_VISIT_H
+
+#include <lanetune/site.h>
+
+/** Read a visit.yaml that stands at `path`; a missing one means all defaults. `date` is the name of the visit. */
+LT_NODISCARD lt_status ltp_visit_read(const char *path, const char *date, lt_visit **out, lt_error *err);
+
+#endif

@@ -1,0 +1,211 @@
+/* SPDX-License-Identifier: MIT
+ * What live measurement leaves: recordings beside their stimulus, older ones kept, visit.yaml changed in place. */
+#include <lanetune/site.h>
+
+#include "near.h"
+#include "scratch.h"
+#include "suite.h"
+
+#include "site/survey.h"
+
+#include <string.h>
+
+static const char DATE[] = "2024-05-14";
+
+static lt_signal *constant(double value)
+{
+    lt_signal *s = NULL;
+    assert_int_equal(lt_signal_create(480, 48000.0, &s, NULL), LT_OK);
+    for (size_t i = 0; i < s->count; i++)
+        s->samples[i] = value;
+    return s;
+}
+
+static void keep(const lt_record_place *p, double value)
+{
+    lt_error err = {0};
+    char recording[320], stimulus[320];
+    lt_signal *x = constant(value), *played = constant(value / 2.0);
+    assert_int_equal(lt_record_names(p, recording, stimulus, &err), LT_OK);
+    assert_int_equal(lt_record_keep(p, x, played, &err), LT_OK);
+    lt_signal_free(x);
+    lt_signal_free(played);
+}
+
+/* First sample of a file of the lane; NaN if there is no such file. */
+static double first_of(const scratch *dir, const char *name)
+{
+    scratch_names names = {.next = 0};
+    char path[200];
+    lt_signal *s = NULL;
+    lt_error err = {0};
+    (void)snprintf(path, sizeof path, "visits/2024-05-14/lane-2/%s", name);
+    if (lt_audio_load(scratch_at(dir, &names, path), 0, &s, NULL, &err) != LT_OK)
+        return (double)NAN;
+    const double x = s->samples[0];
+    lt_signal_free(s);
+    return x;
+}
+
+static void a_new_take_moves_the_older_one_aside(void **state)
+{
+    (void)state;
+    const scratch dir = scratch_make();
+    const lt_record_place p = {.dir = dir.path, .date = DATE, .lane = 2, .path = LT_PATH_OUTBOUND, .condition = ""};
+    keep(&p, 0.5);
+    assert_true(near_abs("value", first_of(&dir, "outbound.wav"), 0.5, 1e-9));
+    assert_true(near_abs("value", first_of(&dir, "stimulus.outbound.wav"), 0.25, 1e-9));
+    keep(&p, 0.25);
+    keep(&p, 0.125);
+    assert_true(near_abs("value", first_of(&dir, "outbound.wav"), 0.125, 1e-9));
+    assert_true(near_abs("value", first_of(&dir, "stimulus.outbound.wav"), 0.0625, 1e-9));
+    assert_true(near_abs("value", first_of(&dir, "replaced/outbound.1.wav"), 0.5, 1e-9));
+    assert_true(near_abs("value", first_of(&dir, "replaced/stimulus.outbound.1.wav"), 0.25, 1e-9));
+    assert_true(near_abs("value", first_of(&dir, "replaced/outbound.2.wav"), 0.25, 1e-9));
+    ltp_found found;
+    lt_notes notes = {0};
+    assert_int_equal(ltp_find_recordings(dir.path, DATE, "lane-2", false, &found, &notes, NULL), LT_OK);
+    assert_int_equal(found.count, 1); /* neither stimuli nor what was replaced */
+    assert_int_equal(notes.count, 0);
+    ltp_recordings_free(found.items, found.count);
+    scratch_remove(&dir);
+}
+
+static void each_recording_keeps_its_own_stimulus(void **state)
+{
+    (void)state;
+    const scratch dir = scratch_make();
+    scratch_names names = {.next = 0};
+    lt_record_place p = {.dir = dir.path, .date = DATE, .lane = 2, .path = LT_PATH_OUTBOUND, .condition = "car"};
+    char file[320], names_of[2][320];
+    assert_int_equal(lt_record_names(&p, names_of[0], names_of[1], NULL), LT_OK);
+    /* A car was recorded elsewhere, with a common stimulus.wav. */
+    lt_signal *s = constant(0.75);
+    const lt_signal *const one[] = {s};
+    const char *const old[] = {"visits/2024-05-14/lane-2/outbound.car.wav", "visits/2024-05-14/stimulus.wav"};
+    for (size_t i = 0; i < 2; i++)
+        assert_int_equal(lt_audio_save(scratch_at(&dir, &names, old[i]), one, 1, LT_AUDIO_FLOAT, NULL, NULL), LT_OK);
+    lt_signal_free(s);
+    assert_int_equal(ltp_find_stimulus(dir.path, DATE, "lane-2", LT_PATH_OUTBOUND, "car", file, NULL), LT_OK);
+    assert_string_equal(file, "visits/2024-05-14/stimulus.wav");
+    p.condition = "";
+    keep(&p, 0.5); /* stimulus.outbound.wav appears, and must not become the car's */
+    assert_int_equal(ltp_find_stimulus(dir.path, DATE, "lane-2", LT_PATH_OUTBOUND, "car", file, NULL), LT_OK);
+    assert_string_equal(file, "visits/2024-05-14/lane-2/stimulus.outbound.car.wav");
+    assert_true(near_abs("value", first_of(&dir, "stimulus.outbound.car.wav"), 0.75, 1e-9));
+    assert_int_equal(ltp_find_stimulus(dir.path, DATE, "lane-2", LT_PATH_OUTBOUND, "", file, NULL), LT_OK);
+    assert_string_equal(file, "visits/2024-05-14/lane-2/stimulus.outbound.wav");
+    assert_int_equal(ltp_find_stimulus(dir.path, DATE, "lane-2", LT_PATH_OUTBOUND, "van", file, NULL), LT_OK);
+    assert_string_equal(file, "visits/2024-05-14/lane-2/stimulus.outbound.wav");
+    assert_int_equal(ltp_find_stimulus(dir.path, DATE, "lane-2", LT_PATH_LOOP, "", file, NULL), LT_OK);
+    assert_string_equal(file, "visits/2024-05-14/stimulus.wav");
+    p.condition = "Big Car";
+    assert_int_equal(lt_record_names(&p, names_of[0], names_of[1], NULL), LT_E_ARG);
+    scratch_remove(&dir);
+}
+
+static void write_visit(const scratch *dir, const char *text)
+{
+    scratch_names names = {.next = 0};
+    assert_true(scratch_write(scratch_at(dir, &names, "visits/2024-05-14/visit.yaml"), text, strlen(text)));
+}
+
+static void visit_is(const scratch *dir, const char *want)
+{
+    scratch_names names = {.next = 0};
+    char *text = NULL;
+    size_t bytes = 0;
+    assert_int_equal(
+        lt_file_load(scratch_at(dir, &names, "visits/2024-05-14/visit.yaml"), 1 << 20, &text, &bytes, NULL), LT_OK);
+    assert_string_equal(text, want);
+    lt_file_free(text);
+}
+
+#define ENTRY                                                                                                          \
+    "{date: 2024-05-14, method: calibrator, device: \"JACK: \\\"in\\\"\", channel: 2, rate_hz: 48000, level_db: 114, " \
+    "result_db: 121.35, latency_ms: null}\n"
+
+static void visit_yaml_keeps_what_the_user_wrote(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *before, *after;
+    } cases[] = {
+        {"# mine\nmic_cal_db: null       # the SPL\nwho: \"A # B\"\n",
+         "# mine\nmic_cal_db: 121.35     # the SPL\nwho: \"A # B\"\ncalibrations:\n  - " ENTRY},
+        {"notes: \"x\"", "notes: \"x\"\nmic_cal_db: 121.35\ncalibrations:\n  - " ENTRY},
+        {"", "mic_cal_db: 121.35\ncalibrations:\n  - " ENTRY},
+        {"calibrations: []  # none yet\nmic_cal_db: 100 # old\n",
+         "calibrations:  # none yet\n  - " ENTRY "mic_cal_db: 121.35 # old\n"},
+        {"mic_cal_db:\ncalibrations:\n- {method: meter, level_db: 70}\n\n# end\nwho: me\n",
+         "mic_cal_db: 121.35\ncalibrations:\n- {method: meter, level_db: 70}\n- " ENTRY "\n# end\nwho: me\n"},
+        {"mic_cal_db: 90\ncalibrations:\n    - method: meter\n      level_db: 70\n",
+         "mic_cal_db: 121.35\ncalibrations:\n    - method: meter\n      level_db: 70\n    - " ENTRY},
+    };
+    const lt_calibration c = {.date = "2024-05-14",
+                              .method = LT_CALIBRATED_CALIBRATOR,
+                              .device = "JACK: \"in\"",
+                              .channel = 2,
+                              .rate_hz = 48000.0,
+                              .level_db = 114.0,
+                              .result_db = 121.35,
+                              .latency_ms = (double)NAN};
+    const lt_visit_change change = {.mic_cal_db = 121.35, .loopback_db = (double)NAN, .calibration = &c};
+    for (size_t i = 0; i < COUNT(cases); i++) {
+        const scratch dir = scratch_make();
+        lt_error err = {0};
+        lt_visit *v = NULL;
+        char names_of[2][320];
+        const lt_record_place p = {.dir = dir.path, .date = DATE, .lane = 1, .condition = ""};
+        assert_int_equal(lt_record_names(&p, names_of[0], names_of[1], &err), LT_OK);
+        write_visit(&dir, cases[i].before);
+        const lt_status written = lt_visit_write(dir.path, NULL, &change, &err);
+        assert_string_equal(err.what, "");
+        assert_int_equal(written, LT_OK);
+        visit_is(&dir, cases[i].after);
+        assert_int_equal(lt_visit_load(dir.path, NULL, &v, &err), LT_OK);
+        assert_true(near_abs("value", v->mic_cal_db, 121.35, 1e-9));
+        const lt_calibration *got = &v->calibrations[v->calibration_count - 1];
+        assert_string_equal(got->device, c.device);
+        assert_int_equal(got->method, c.method);
+        assert_true(near_abs("value", got->level_db, 114.0, 1e-9));
+        assert_true(isnan(got->latency_ms));
+        lt_visit_free(v);
+        scratch_remove(&dir);
+    }
+}
+
+static void what_cannot_be_edited_stays(void **state)
+{
+    (void)state;
+    static const char *const cases[] = {
+        "{mic_cal_db: 90, who: me}\n",
+        "calibrations: [{method: meter}]\n",
+        "notes: |\n  text\nmic_cal_db: &a\n  90\n",
+    };
+    const lt_calibration c = {.date = "2024-05-14", .device = "x", .channel = 1};
+    const lt_visit_change change = {.mic_cal_db = 100.0, .loopback_db = (double)NAN, .calibration = &c};
+    for (size_t i = 0; i < COUNT(cases); i++) {
+        const scratch dir = scratch_make();
+        lt_error err = {0};
+        char names_of[2][320];
+        const lt_record_place p = {.dir = dir.path, .date = DATE, .lane = 1, .condition = ""};
+        assert_int_equal(lt_record_names(&p, names_of[0], names_of[1], &err), LT_OK);
+        write_visit(&dir, cases[i]);
+        assert_int_not_equal(lt_visit_write(dir.path, NULL, &change, &err), LT_OK);
+        assert_non_null(strstr(err.what, "visit.yaml"));
+        visit_is(&dir, cases[i]);
+        scratch_remove(&dir);
+    }
+}
+
+SUITE(site_live)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_new_take_moves_the_older_one_aside),
+        cmocka_unit_test(each_recording_keeps_its_own_stimulus),
+        cmocka_unit_test(visit_yaml_keeps_what_the_user_wrote),
+        cmocka_unit_test(what_cannot_be_edited_stays),
+    };
+    return cmocka_run_group_tests_name("site_live", tests, NULL, NULL);
+}
