@@ -23,7 +23,7 @@ static const double scatter_of_rise = 0.19, scatter_least_db = 0.35, scatter_mos
 static const double moving = 0.003, moving_hz = 1.0; /* of a tone that stays, over all */
 static const double jitter = 0.006, jitter_hz = 7.0; /* ... and from moment to moment */
 static const double falling_db_s = -6.0;             /* a howl that was seen to rise and has reached its limit */
-static const double quiet_dbfs = -85.0;
+static const double quiet_dbfs = -64.0;
 
 struct lt_howl {
     double rate_hz;
@@ -252,8 +252,8 @@ static bool has_mates(const lt_howl *h, size_t k, double hz)
     static const double ratios[] = {0.5, 2.0, 1.5, 2.0 / 3.0, 3.0, 1.0 / 3.0};
     for (size_t i = 0; i < LTP_COUNT(ratios); i++) {
         const double bin = ratios[i] * hz * (double)h->n / h->rate_hz;
-        for (size_t j = (size_t)bin; j <= (size_t)bin + 1; j++) {
-            if (j < 3 || j + 3 >= h->bins || h->hops < h->masked_until[j])
+        for (size_t j = (size_t)bin - 1; j <= (size_t)bin + 2; j++) {
+            if (bin < 4.0 || j + 3 >= h->bins || h->hops < h->masked_until[j])
                 continue;
             const bool peak = h->power[j] >= h->power[j - 1] && h->power[j] >= h->power[j + 1];
             if (peak && prominence(h, j) > 10.0 && h->power[j] > h->power[k] * lt_power_from_db(-mate_db))
