@@ -130,6 +130,15 @@ class SpeechLevel(Case):
             self.assertAlmostEqual(shifted["result"][key], plain[key] + 100, places=2)
         self.assertEqual(shifted["result"]["activity_percent"], plain["activity_percent"])
 
+    def test_channels(self):
+        x = self.bursts()
+        wav = write_wav(self.dir / "a.wav", [0.1 * x, x], 16000)
+        first, second = self.json("speech-level", wav), self.json("speech-level", wav, "--channel", "2")
+        self.assertIn("first-channel", self.codes(first))
+        self.assertNotIn("first-channel", self.codes(second))
+        self.assertAlmostEqual(second["result"]["active_level_db"], first["result"]["active_level_db"] + 20, delta=0.05)
+        self.fails("speech-level", wav, "--channel", "3", says="a.wav")
+
     def test_silence(self):
         result = self.json("speech-level", write_wav(self.dir / "a.wav", np.zeros(5 * RATE), kind=16))["result"]
         self.assertIsNone(result["active_level_db"])

@@ -86,6 +86,10 @@ class New(Case):
         self.fails("report", self.dir / "site")
         self.assertFalse((self.dir / "site" / "report.html").exists())
 
+    def test_a_leap_day_is_a_day(self):
+        self.json("new", self.dir / "site", "--date", "2024-02-29")
+        self.assertTrue((self.dir / "site" / "visits" / "2024-02-29").is_dir())
+
     def test_here(self):
         self.json("new", ".", cwd=self.dir)
         self.assertTrue((self.dir / "site.yaml").is_file())
