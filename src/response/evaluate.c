@@ -12,6 +12,7 @@ static const double band_tolerance = 1.005; /* a band may reach out of the stimu
 static const double low_snr_db = 10.0;
 static const double arrival_s = 0.005;
 static const double clear_of_noise = 10.0; /* peak re the noise's RMS */
+static const double certain = 2.5;         /* of the noise: a band that is no louder may hold nothing else */
 static const double smooth = 1.122462;     /* 2^(1/6) */
 /* A band of few independent values (bandwidth x length of the response) has a level that scatters more. The ratio is
  * lowered where they are fewer than this, so that 20 dB means the same everywhere: 2.5 standard deviations of the
@@ -94,6 +95,22 @@ static void note_low_snr(lt_response *r)
         lt_notes_add(&r->notes, "low-snr", "noise is less than 10 dB below the response at %s Hz", list);
 }
 
+/* Moving mean over two thirds of an octave: a gap with steep edges would ring. */
+static void soften(double *gain, size_t count)
+{
+    enum { REACH = LTP_GRID_FRACTION / 3 };
+    double sharp[LTP_GRID_MAX];
+    memcpy(sharp, gain, count * sizeof *sharp);
+    for (size_t g = 0; g < count; g++) {
+        const size_t first = g > REACH ? g - REACH : 0;
+        const size_t end = g + REACH < count ? g + REACH + 1 : count;
+        double sum = 0.0;
+        for (size_t o = first; o < end; o++)
+            sum += sharp[o];
+        gain[g] = fmin(sum / (double)(end - first), sharp[g]);
+    }
+}
+
 /* Takes out what is mostly noise: zero-phase gain S / (S + N) with the noise that a few milliseconds of h hold, since
  * an arrival is no longer than that. Where the response stands out nothing changes. */
 static void subdue_noise(const lt_ir *ir, const double *noise, double share, ltp_view *v, lt_complex *spectrum,
@@ -108,8 +125,12 @@ static void subdue_noise(const lt_ir *ir, const double *noise, double share, ltp
     for (size_t g = 0; g < grid_count; g++) {
         const lt_band b = ltp_grid_band(g);
         const double p = ltp_band_mean(h, v->bins, bin_hz, b.exact_hz / smooth, b.exact_hz * smooth);
-        const double signal = fmax(p - noise[g], 0.0);
+        const double signal = fmax(p - certain * noise[g], 0.0);
         gain[g] = signal > 0.0 ? signal / (signal + share * noise[g]) : 0.0;
+    }
+    soften(gain, grid_count);
+    for (size_t g = 0; g < grid_count; g++) {
+        const lt_band b = ltp_grid_band(g);
         if (b.exact_hz >= ir->from_hz && b.exact_hz <= ir->to_hz)
             sum += gain[g] * gain[g] * noise[g] * (b.upper_hz - b.lower_hz);
     }

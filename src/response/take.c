@@ -191,6 +191,119 @@ static void fill_unknown(const ltp_kernel *k, double *noise)
             noise[i] = nearest_known(k, known, i);
 }
 
+/* ---- short disturbances: a door, a drop on the microphone ----
+ *
+ * One that falls into the response of a band misses the noise windows of that band, which lie before and after it in
+ * time. But the sweep passes the neighbouring frequencies earlier or later, so their windows hold the same moment. The
+ * windows are cut into slices; a slice that is far louder than the others of its band dates the disturbance, and all
+ * bands whose response holds that moment get its power added to their noise. */
+
+enum { SLICES_MAX = 16 };
+static const double slice_s = 0.1;
+static const double far_louder = 8.0;           /* power re the median of the slices */
+static const double neighbours = 1.0;           /* octaves */
+static const double least_half_width_hz = 60.0; /* narrower bands of so short a slice are all chance */
+
+static const double inside_low = 2.5; /* the ends of the band ring into the slices */
+static const double inside_high = 1.05;
+
+typedef struct {
+    ltp_window window;
+    double power[LTP_GRID_MAX]; /* as noise of the response window; negative = not recorded */
+} slice;
+
+static size_t cut_slices(const filler *f, const ltp_window *side, slice *slices, size_t count)
+{
+    const size_t length = frames_of(slice_s, f->k->rate_hz);
+    for (size_t at = 0; at + length <= side->count && count < SLICES_MAX; at += length, count++) {
+        slice *s = &slices[count];
+        s->window = (ltp_window){.first = side->first + (ptrdiff_t)at, .count = length};
+        s->window.fade_in = s->window.fade_out = length / 8;
+        set_energy(&s->window);
+        transform_window(f, &s->window, f->spectrum);
+        for (size_t i = 0; i < f->l->bins; i++)
+            f->power[i] = f->l->response.energy / s->window.energy * lt_complex_power(f->spectrum[i]);
+        for (size_t g = 0; g < f->k->grid_count; g++) {
+            const double hz = ltp_grid_band(g).exact_hz;
+            const double half = fmax(0.122 * hz, least_half_width_hz);
+            s->power[g] =
+                is_covered(f, &s->window, hz)
+                    ? ltp_band_mean(f->power, f->l->bins, f->k->rate_hz / (double)f->l->n, hz - half, hz + half)
+                    : -1.0;
+        }
+    }
+    return count;
+}
+
+/* Median over the slices of one point; negative when none was recorded. */
+static double usual_power(const slice *slices, size_t count, size_t g)
+{
+    double known[SLICES_MAX];
+    size_t n = 0;
+    for (size_t i = 0; i < count; i++)
+        if (slices[i].power[g] >= 0.0)
+            known[n++] = slices[i].power[g];
+    return n > 2 ? lt_median(known, n) : -1.0;
+}
+
+static double pass_frames(const filler *f, size_t g)
+{
+    return f->l->growth_s * log(ltp_grid_band(g).exact_hz / f->l->start_hz) * f->k->rate_hz;
+}
+
+/* Excess (power re the usual one) of the loudest moment in each slice of time of point g's response, added up. */
+static double excess_at(const filler *f, const slice *slices, size_t count, const double *usual, size_t g)
+{
+    const double length = slice_s * f->k->rate_hz;
+    double loudest[64] = {0.0};
+    const size_t reach = (size_t)(neighbours * LTP_GRID_FRACTION);
+    const double begin = pass_frames(f, g) + (double)f->l->response.first;
+    const size_t lowest = ltp_grid_index(inside_low * f->k->from_hz, f->k->grid_count);
+    const size_t highest = ltp_grid_index(f->k->to_hz / inside_high, f->k->grid_count);
+    const size_t first = g > lowest + reach ? g - reach : lowest;
+    for (size_t o = first; o <= g + reach && o <= highest; o++)
+        for (size_t i = 0; i < count; i++) {
+            if (!(usual[o] > 0.0) || slices[i].power[o] < far_louder * usual[o])
+                continue;
+            const double at = pass_frames(f, o) + (double)slices[i].window.first + 0.5 * length - begin;
+            if (at < 0.0 || at >= (double)f->l->response.count)
+                continue;
+            const size_t k = (size_t)(at / length);
+            if (k < LTP_COUNT(loudest))
+                loudest[k] = fmax(loudest[k], slices[i].power[o] / usual[o]);
+        }
+    double sum = 0.0;
+    for (size_t k = 0; k < LTP_COUNT(loudest); k++)
+        sum += loudest[k] * length / (double)f->l->response.count;
+    return sum;
+}
+
+static lt_status add_disturbances(const filler *f, double *noise, lt_error *err)
+{
+    if (!(f->l->growth_s > 0.0))
+        return LT_OK;
+    slice *slices = ltp_alloc(SLICES_MAX, sizeof *slices);
+    if (slices == NULL)
+        return ltp_fail_nomem(err, "the noise of a recording");
+    size_t count = cut_slices(f, &f->l->before, slices, 0);
+    count = cut_slices(f, &f->l->after, slices, count);
+    double usual[LTP_GRID_MAX];
+    for (size_t g = 0; g < f->k->grid_count; g++)
+        usual[g] = usual_power(slices, count, g);
+    double excess[LTP_GRID_MAX] = {0.0};
+    for (size_t g = 0; g < f->k->grid_count; g++)
+        excess[g] = usual[g] > 0.0 ? excess_at(f, slices, count, usual, g) : 0.0;
+    enum { REACH = LTP_GRID_FRACTION / 3 }; /* its edges in frequency are uncertain by a third of an octave */
+    for (size_t g = 0; g < f->k->grid_count; g++) {
+        double most = 0.0;
+        for (size_t o = g > REACH ? g - REACH : 0; o <= g + REACH && o < f->k->grid_count; o++)
+            most = fmax(most, excess[o]);
+        noise[g] += usual[g] > 0.0 ? usual[g] * most : 0.0;
+    }
+    ltp_free(slices);
+    return LT_OK;
+}
+
 /* Noise beside the response, from both sides as far as they were recorded. */
 static void measure_response_noise(const filler *f, double *noise)
 {
@@ -225,10 +338,12 @@ lt_status ltp_take_fill(ltp_take *t, const ltp_layout *l, const ltp_kernel *k, c
             t->image[i] = ltp_alloc(l->bins, sizeof *t->image[i]);
             ok = ok && t->image[i] != NULL;
         }
+    lt_status st = ok ? LT_OK : ltp_fail_nomem(err, "an impulse response");
     if (ok) {
         t->centre = (double)centre;
         transform_window(&f, &l->response, t->response);
         measure_response_noise(&f, t->noise);
+        st = add_disturbances(&f, t->noise, err);
         memset(t->image_noise, 0, sizeof t->image_noise);
         for (size_t i = 0; i < LTP_IMAGES; i++)
             if (l->image[i].count > 0) {
@@ -239,7 +354,7 @@ lt_status ltp_take_fill(ltp_take *t, const ltp_layout *l, const ltp_kernel *k, c
     ltp_free(f.x);
     ltp_free(f.power);
     ltp_free(f.spectrum);
-    return ok ? LT_OK : ltp_fail_nomem(err, "an impulse response");
+    return st;
 }
 
 lt_status ltp_take_solve(ltp_take *t, const ltp_layout *l, ltp_kernel *k, const lt_signal *piece, ptrdiff_t centre,

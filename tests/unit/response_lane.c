@@ -126,9 +126,10 @@ static void add_noise(const lane *l, lt_signal *y, double signal_rms)
     const double scale = signal_rms * lt_amplitude_from_db(l->noise_db) / lt_signal_rms(n);
     for (size_t i = 0; i < y->count && l->noise; i++)
         y->samples[i] += scale * n->samples[i];
+    const double burst_length_s = l->burst_length_s > 0.0 ? l->burst_length_s : 2.0;
     const double burst = 10.0 * signal_rms / lt_signal_rms(n);
     for (size_t i = 0; i < y->count && l->burst_s > 0.0; i++) {
-        const double t = ((double)i / y->rate_hz - l->burst_s) / 2.0;
+        const double t = ((double)i / y->rate_hz - l->burst_s) / burst_length_s;
         y->samples[i] += t > 0.0 && t < 1.0 ? burst * sin(LT_PI * t) * n->samples[n->count - 1 - i] : 0.0;
     }
     lt_signal_free(n);

@@ -24,8 +24,9 @@ typedef struct {
     double rate_hz;   /* of the recorder; 0 = the stimulus' rate */
     double noise_db;  /* RMS of the noise re that of the recorded signal while it plays; 0 with `noise` false */
     bool noise;
-    bool traffic;   /* noise with a spectrum that falls above 200 Hz, and slowly passing vehicles; else pink */
-    double burst_s; /* a burst of 2 s, 20 dB over the signal, at this time of the recording; 0 = none */
+    bool traffic;          /* noise with a spectrum that falls above 200 Hz, and slowly passing vehicles; else pink */
+    double burst_s;        /* a burst, 20 dB over the signal, at this time of the recording; 0 = none */
+    double burst_length_s; /* 0 = 2 s */
     bool sixteen_bits;
     uint64_t seed;
 } lane;

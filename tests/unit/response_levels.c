@@ -202,6 +202,37 @@ static void snr_keeps_its_promise(void **state)
     assert_int_equal(bad, 0);
 }
 
+/* A door or a drop on the microphone in the middle of the only sweep: the bands that it hits must say so. */
+static void short_disturbance_is_seen_in_the_snr(void **state)
+{
+    (void)state;
+    lt_signal *s = make_sweep(10.0, 48000.0);
+    int bad = 0;
+    for (uint64_t seed = 0; seed < 10; seed++) {
+        lt_rng rng = {.state = seed * 31 + 7};
+        const lane l = {PATHS(three),
+                        .speaker = true,
+                        .early_s = 0.3,
+                        .extra_s = 0.3,
+                        .noise = true,
+                        .noise_db = -45.0,
+                        .burst_s = 2.5 + 8.0 * lt_rng_uniform(&rng),
+                        .burst_length_s = 0.05 + 0.3 * lt_rng_uniform(&rng),
+                        .seed = seed};
+        char label[32];
+        (void)snprintf(label, sizeof label, "burst at %.2f s", l.burst_s);
+        lt_response *r = lane_measure(label, &l, s);
+        bad += lane_misses(label, &l, s, r, 10, true);
+        size_t hit = 0;
+        for (size_t b = 0; b < r->band_count; b++)
+            hit += r->bands[b].snr_db < 20.0;
+        bad += !in_range("bands hit", (double)hit, 3.0, 16.0);
+        lt_response_free(r);
+    }
+    lt_signal_free(s);
+    assert_int_equal(bad, 0);
+}
+
 int response_levels_tests(void)
 {
     const struct CMUnitTest tests[] = {
@@ -210,6 +241,7 @@ int response_levels_tests(void)
         cmocka_unit_test(impulse_response_has_phase_and_scale),
         cmocka_unit_test(points_follow_the_lane),
         cmocka_unit_test(snr_keeps_its_promise),
+        cmocka_unit_test(short_disturbance_is_seen_in_the_snr),
     };
     return cmocka_run_group_tests_name("response_levels", tests, NULL, NULL);
 }
