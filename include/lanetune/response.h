@@ -113,6 +113,7 @@ typedef struct {
 
 /** Find the stimulus in each recording (it may start at any time, be played several times, have another rate), remove
  * clock drift, deconvolve, and average all repeats with weights from each one's noise per band.
+ * @param[in] opt NULL means lt_response_default_options()
  * @param[in] recordings [count] at any rates; resampled to the stimulus' rate
  * @return LT_E_ARG too short or silent stimulus, no recording; LT_E_SNR silent recording or stimulus not found in it;
  *   LT_E_CLIP flat-topped so that no curve can be trusted; LT_E_FORMAT recording ends before the stimulus does.

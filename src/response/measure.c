@@ -113,7 +113,9 @@ lt_status lt_response_measure(const lt_signal *const *recordings, const char *co
                               lt_error *err)
 {
     *out = NULL;
-    lt_status st = check_options(opt, err);
+    const lt_response_options defaults = lt_response_default_options();
+    const lt_response_options *o = opt != NULL ? opt : &defaults;
+    lt_status st = check_options(o, err);
     if (st == LT_OK && count == 0)
         st = ltp_fail(err, LT_E_ARG, "there is no recording to measure");
     if (st != LT_OK)
@@ -123,7 +125,7 @@ lt_status lt_response_measure(const lt_signal *const *recordings, const char *co
         return ltp_fail_nomem(err, "a response");
     ltp_takes t = {.recordings = recordings, .names = names, .recording_count = count, .stimulus = stimulus};
     ltp_average a = {0};
-    st = ltp_takes_collect(&t, opt, &r->notes, err);
+    st = ltp_takes_collect(&t, o, &r->notes, err);
     if (st == LT_OK)
         st = ltp_average_make(t.items, t.count, &t.layout, t.kernel, t.fft, names, &a, &r->notes, err);
     if (st == LT_OK)

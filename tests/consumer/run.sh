@@ -15,6 +15,6 @@ cp "$3/project.cmake.txt" "$scratch/project/CMakeLists.txt"
 pc=$(dirname "$(find "$scratch/prefix" -name lanetune.pc)")
 # shellcheck disable=SC2046 -- flags are meant to be split
 "$4" -std=c17 "$3/main.c" -o "$scratch/by-pkg-config" \
-    $(PKG_CONFIG_PATH=$pc pkg-config --define-variable=prefix="$scratch/prefix" --static --cflags --libs lanetune)
+    $(PKG_CONFIG_PATH=$pc pkg-config --define-variable=prefix="$scratch/prefix" --cflags --libs lanetune)
 "$scratch/by-pkg-config"
 "$scratch/prefix/bin/lanetune" --version
