@@ -204,7 +204,7 @@ static const double far_louder = 8.0;           /* power re the median of the sl
 static const double neighbours = 1.0;           /* octaves */
 static const double least_half_width_hz = 60.0; /* narrower bands of so short a slice are all chance */
 
-static const double inside_low = 2.5; /* the ends of the band ring into the slices */
+static const double inside_low = 5.0; /* the ends of the band ring into the slices */
 static const double inside_high = 1.05;
 
 typedef struct {
