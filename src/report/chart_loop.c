@@ -212,7 +212,7 @@ static void draw(ltp_charts *c, const ltp_lane_view *v, const loop_curve *curves
 
 lt_status ltp_chart_loop_gain(ltp_charts *c, const ltp_lane_view *v, lt_error *err)
 {
-    loop_curve curves[LTP_CONDITION_LINES_MAX];
+    loop_curve curves[LTP_CONDITION_LINES_MAX] = {0};
     size_t count = 0;
     const lt_tune_lane *t = v->tune;
     if (t->duplex == LT_DUPLEX_PUSH_TO_TALK)

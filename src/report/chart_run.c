@@ -47,8 +47,8 @@ static bool write_all(int file, const char *data, size_t bytes)
 /* Waits without a clock: sleeps are counted. A program that hangs is ended. */
 static bool ended_well(pid_t child)
 {
-    const struct timespec pause = {.tv_nsec = 2 * 1000 * 1000};
-    for (long slept = 0; slept < PATIENCE_S * 500L; slept++) {
+    const struct timespec pause = {.tv_nsec = 2000000L};
+    for (long slept = 0; slept < 500L * PATIENCE_S; slept++) {
         int state = 0;
         const pid_t got = waitpid(child, &state, WNOHANG);
         if (got == child)

@@ -38,11 +38,16 @@ static void add_envelope(ltp_charts *c, const lt_ir *ir, double direct, double r
 {
     const double per_ms = ir->rate_hz * 1e-3;
     ltp_text_add(&c->script, "$e << EOD\n");
-    for (double ms = -before_ms; ms < after_ms; ms += cell_ms) {
-        const double from = ceil(direct + ms * per_ms), to = ceil(direct + (ms + cell_ms) * per_ms);
+    const size_t cells = (size_t)lround((before_ms + after_ms) / cell_ms);
+    for (size_t i = 0; i < cells; i++) {
+        const double ms = (double)i * cell_ms - before_ms;
+        const double from = fmax(0.0, ceil(direct + ms * per_ms)), to = ceil(direct + (ms + cell_ms) * per_ms);
+        const size_t first = (size_t)fmin(from, (double)ir->count);
+        const size_t end =
+            (size_t)fmin(fmax(to, from + 1.0), (double)ir->count); /* one sample at least, at low rates */
         double most = 0.0;
-        for (double k = fmax(from, 0.0); k < fmin(fmax(to, from + 1.0), (double)ir->count); k += 1.0)
-            most = fmax(most, fabs(ir->samples[(size_t)k]));
+        for (size_t k = first; k < end; k++)
+            most = fmax(most, fabs(ir->samples[k]));
         const double row[] = {ms + 0.5 * cell_ms, fmax(lowest_db, lt_db_from_amplitude(most / reference))};
         ltp_chart_row(c, row, 2);
     }

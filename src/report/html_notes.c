@@ -57,8 +57,7 @@ static unsigned subject_of(const lt_note *n)
             return by_code[i].about;
     for (size_t i = 0; i < LTP_COUNT(by_path); i++) {
         const size_t length = strlen(by_path[i].piece);
-        const char after = strncmp(n->message, by_path[i].piece, length) == 0 ? n->message[length] : '\0';
-        if (after == ':' || after == '.' || after == ' ')
+        if (strncmp(n->message, by_path[i].piece, length) == 0 && strchr(":. ", n->message[length]) != NULL)
             return by_path[i].about;
     }
     return 0;
@@ -74,7 +73,10 @@ static void put_short(ltp_textbuf *b, const char *code, bool assumption)
     char words[sizeof((lt_note *)0)->code];
     size_t i = 0;
     for (; i + 1 < sizeof words && code[i] != '\0'; i++)
-        words[i] = code[i] == '-' || code[i] == '_' ? ' ' : code[i];
+        words[i] = code[i];
+    for (size_t k = 0; k < i; k++)
+        if (words[k] == '-' || words[k] == '_')
+            words[k] = ' ';
     words[i] = '\0';
     ltp_text_add_escaped(b, words);
     static const char *const told[] = {"assum", "stated", "borrowed", "default", "unknown", "missing", "not ", "no "};

@@ -327,7 +327,7 @@ static void fill_recordings(lt_survey_lane *l, const lane_plan *p)
     }
 }
 
-static void fill_margin(const lt_survey_lane *l, lt_tune_result *r, double gain_db, lt_margin *out)
+static void fill_margin(const lt_survey_lane *l, double gain_db, lt_margin *out)
 {
     lt_loop *loops[LT_CONDITIONS_MAX] = {NULL};
     const lt_margin_options opt = lt_margin_default_options();
@@ -340,7 +340,6 @@ static void fill_margin(const lt_survey_lane *l, lt_tune_result *r, double gain_
         abort();
     for (size_t k = 0; k < l->tune.condition_count; k++)
         lt_loop_free(loops[k]);
-    (void)r;
 }
 
 static void fill_result(const lt_survey_lane *l, const lane_plan *p, lt_tune_result *r)
@@ -363,8 +362,8 @@ static void fill_result(const lt_survey_lane *l, const lane_plan *p, lt_tune_res
     fill_figures(r, 0.0, 0.0, &r->before);
     fill_figures(r, change_out, change_in, &r->after);
     lt_margin before;
-    fill_margin(l, r, 0.0, &before);
-    fill_margin(l, r, change_out + change_in, &r->margin);
+    fill_margin(l, 0.0, &before);
+    fill_margin(l, change_out + change_in, &r->margin);
     r->before.margin_db = before.margin_db;
     r->before.safe_margin_db = before.safe_margin_db;
     r->after.margin_db = r->margin.margin_db;
@@ -425,7 +424,6 @@ static void finish_third(lt_tune_result *r)
                  "The level at the property line is an estimate for free field from the distances given.");
     lt_notes_add(&r->warnings, "headroom-unknown",
                  "The amplifier's clipping level is not known, so headroom was not checked.");
-    r->unmet_count = 0;
 }
 
 /* ---- variants ---- */
