@@ -26,7 +26,9 @@ typedef struct {
     bool markers;     /* a short chirp before and after, for the clock drift         true  */
 } lt_sweep_options;
 lt_sweep_options lt_sweep_default_options(void);
-/** [lead][marker][gap][sweep][gap]...[sweep][gap][marker][tail]. LT_E_ARG names the option and its range. */
+/** [lead][marker][gap][sweep][gap]...[sweep][gap][marker][tail]. The sweep begins at from_hz / 1.45 and ends at
+ * 1.06 to_hz (at most 0.49 rate) and is faded there, so that from_hz / 1.13 to to_hz is at full level: the one-third
+ * octave about from_hz is complete. LT_E_ARG names the option and its range. */
 LT_NODISCARD lt_status lt_sweep_create(const lt_sweep_options *opt, lt_signal **out, lt_error *err);
 
 typedef enum { LT_NOISE_WHITE, LT_NOISE_PINK, LT_NOISE_SPEECH } lt_noise_kind;
@@ -80,7 +82,9 @@ lt_response_options lt_response_default_options(void);
 typedef struct {
     lt_band band;
     double level_db;    /* 10 lg mean |H|^2 */
-    double snr_db;      /* response window against noise of the same recording */
+    /* Response window against noise of the same recording, lowered where a narrow band holds few independent values:
+     * above 20 dB the level is right within 0.2 dB. */
+    double snr_db;
     double thd_percent; /* harmonics 2 to 5 as far as they lie inside; NaN where the second does not */
 } lt_response_band;
 typedef struct {
@@ -108,7 +112,8 @@ typedef struct {
     size_t arrival_count;
     unsigned repeats; /* sweeps averaged */
     lt_ir *ir;        /* owned */
-    lt_notes notes;   /* "clipping", "low-snr", "drift", "repeat-spoiled", ... */
+    /* "clipping", "low-snr", "drift", "drift-unknown", "drift-estimated", "repeat-spoiled", "thd-noise", "truncated" */
+    lt_notes notes;
 } lt_response;
 
 /** Find the stimulus in each recording (it may start at any time, be played several times, have another rate), remove

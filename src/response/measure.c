@@ -61,8 +61,11 @@ static void fill_distortion(lt_response *r, const ltp_average *a, const ltp_take
                      noisy_count);
 }
 
-static void note_drift(lt_response *r)
+static void note_drift(lt_response *r, bool estimated)
 {
+    if (estimated && !isnan(r->drift_ppm))
+        lt_notes_add(&r->notes, "drift-estimated",
+                     "no two markers: the clock drift is told from the response itself, to about 2 ppm");
     if (isnan(r->drift_ppm))
         lt_notes_add(&r->notes, "drift-unknown",
                      "the clock drift between player and recorder cannot be told from this recording");
@@ -103,7 +106,7 @@ static lt_status conclude(ltp_takes *t, ltp_average *a, lt_response *r, lt_error
         st = accept(r, err);
     if (st == LT_OK) {
         fill_distortion(r, a, t);
-        note_drift(r);
+        note_drift(r, t->estimated);
     }
     return st;
 }

@@ -165,6 +165,7 @@ static lt_status drift_without_markers(ltp_takes *t, const lt_signal *recording,
         const ptrdiff_t direct = (ptrdiff_t)t->kernel->before + strongest_lag(t->kernel, h);
         const ptrdiff_t n = (ptrdiff_t)t->kernel->n;
         st = ltp_drift_from_sweep(t->kernel, &sweep, h, (size_t)((direct + n) % n), used, out, err);
+        t->estimated = t->estimated || isfinite(out->sigma);
     }
     lt_signal_free(piece);
     return st;
