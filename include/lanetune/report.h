@@ -31,6 +31,34 @@ typedef struct {
     const char *path;                        /* of the file written */
 } lt_stimulus_info;
 
+/** What a live measurement gave. Names of files are relative to the site. */
+typedef struct {
+    const char *visit, *path, *condition, *file;
+    const char *stimulus; /* NULL: nothing was played */
+    unsigned lane;
+    const lt_live_used *used;
+    double rate_hz, seconds; /* of the recording */
+    double level_dbfs;       /* peak of what was played; NaN */
+    double sweep_s;          /* NaN */
+    unsigned sweeps, takes;  /* takes: with those that were refused */
+    double removed_ms;       /* round trip of the interface that was taken off */
+    bool complete;           /* false: a recording that the user ended early */
+    const char *level_end;   /* why level finding ended; NULL: the level was given */
+    const lt_response *response;
+    const lt_levels *levels;
+    bool calibrated; /* levels are dB SPL */
+    const lt_talk_test *talk_test;
+    const lt_notes *notes;
+} lt_measured;
+typedef enum { LT_QUALITY_GOOD, LT_QUALITY_FAIR, LT_QUALITY_POOR, LT_QUALITY_COUNT } lt_quality;
+const char *lt_quality_name(lt_quality q);
+/** By the distance to the noise: good from 25 dB, fair from 15 dB, else poor. */
+lt_quality lt_quality_of(double snr_db);
+/** The worst of the 18 speech bands; *hz is that band. */
+lt_quality lt_quality_of_response(const lt_response *r, double *hz);
+LT_NODISCARD lt_status lt_json_measure(const lt_json_head *h, const lt_measured *m, char **out, lt_error *err);
+LT_NODISCARD lt_status lt_text_measure(const lt_measured *m, char **out, lt_error *err);
+
 LT_NODISCARD lt_status lt_json_stimulus(const lt_json_head *h, const lt_stimulus_info *s, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_json_response(const lt_json_head *h, const lt_response *r, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_json_levels(const lt_json_head *h, const lt_levels *l, char **out, lt_error *err);

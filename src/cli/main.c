@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: MIT
  * lanetune: finds the command in the table, parses its words and runs it. */
-#include "cli.h"
+#include "live.h"
 
 #include "base/alloc.h"
 
@@ -10,8 +10,8 @@
 #include <unistd.h>
 
 static const cli_command *const commands[] = {
-    &cmd_demo, &cmd_new,    &cmd_stimulus, &cmd_response, &cmd_noise,    &cmd_speech_level,
-    &cmd_sii,  &cmd_margin, &cmd_tune,     &cmd_report,   &cmd_simulate, &cmd_devices,
+    &cmd_demo,   &cmd_new,  &cmd_stimulus, &cmd_response, &cmd_noise,   &cmd_speech_level, &cmd_sii,
+    &cmd_margin, &cmd_tune, &cmd_report,   &cmd_simulate, &cmd_devices, &cmd_measure,
 };
 
 static const cli_command *find(const char *name)

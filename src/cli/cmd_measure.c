@@ -1,0 +1,107 @@
+/* SPDX-License-Identifier: MIT
+ * lanetune measure: play, record, judge, keep. Levels in dBFS peak of what is played. */
+#include "measure.h"
+
+#include "base/alloc.h"
+
+#define LEVEL_HIGHEST_DBFS (-3.0)
+#define LEVEL_LOWEST_DBFS (-60.0)
+
+static const cli_option options[] = {
+    {"lane", CLI_COUNT, "N", "number of the lane (needed)", NULL, 1, 9999, NULL},
+    {"path", CLI_CHOICE, "P", "what is measured (needed)", NULL, 0, 0,
+     "outbound|inbound|lane-coupling|counter-coupling|loop|noise-ear|noise-mic|noise-counter|talk-test"},
+    {"condition", CLI_TEXT, "C", "such as car: what stands in the lane", "lane empty", 0, 0, NULL},
+    {"visit", CLI_TEXT, "DATE", "folder below visits/", "the latest", 0, 0, NULL},
+    {"level", CLI_NUMBER, "DBFS", "peak that is played, -60 to -3", "-20", LEVEL_LOWEST_DBFS, LEVEL_HIGHEST_DBFS, NULL},
+    {"sweeps", CLI_COUNT, "N", "how many sweeps", "1", 1, 32, NULL},
+    {"seconds", CLI_NUMBER, "S", "length of a sweep, or of the recording", "10; noise 60", 1, 86400, NULL},
+    {"max-spl", CLI_NUMBER, "DB", "stop above this level at the measurement microphone, once calibrated", "100", 40,
+     130, NULL},
+    {"yes", CLI_FLAG, NULL, "do not ask: ears are safe and the lane is free", NULL, 0, 0, NULL},
+    CLI_LIVE_OPTIONS,
+};
+
+static int check_usage(const cli_args *a, cli_measure_job *j)
+{
+    const char *path = cli_text(a, "path", NULL);
+    if (!cli_given(a, "lane"))
+        return cli_usage(a->command, "--lane N is missing: the number of the lane");
+    if (path == NULL || !lt_path_from_name(path, &j->place.path))
+        return cli_usage(a->command, "--path P is missing: what is to be measured");
+    if (!lt_path_is_swept(j->place.path)) {
+        static const char *const for_sweeps[] = {"level", "sweeps", "max-spl"};
+        for (size_t i = 0; i < LTP_COUNT(for_sweeps); i++)
+            if (cli_given(a, for_sweeps[i]))
+                return cli_usage(a->command, "--%s means nothing to %s: nothing is played", for_sweeps[i], path);
+    } else if (cli_given(a, "seconds") && cli_number(a, "seconds", 0.0) > 120.0) {
+        return cli_usage(a->command, "--seconds of a sweep are 1 to 120; more --sweeps do the same");
+    }
+    return CLI_DONE;
+}
+
+static int print(cli_args *a, const cli_measure_job *j)
+{
+    lt_error err = {0};
+    char *text = NULL;
+    lt_status st;
+    if (a->json) {
+        const lt_json_head head = cli_json_head(a, a->words, 1);
+        st = lt_json_measure(&head, &j->result, &text, &err);
+    } else {
+        st = lt_text_measure(&j->result, &text, &err);
+    }
+    return cli_finish(a, st, &err, text);
+}
+
+static int run(cli_args *a)
+{
+    cli_live live = {0};
+    cli_measure_job j = {.live = &live};
+    lt_error err = {0};
+    int rc = check_usage(a, &j);
+    if (rc != CLI_DONE)
+        return rc;
+    j.level_dbfs = cli_number(a, "level", (double)NAN);
+    j.sweeps = cli_count(a, "sweeps", 0);
+    j.seconds = cli_number(a, "seconds", (double)NAN);
+    lt_status st = cli_measure_open(&j, a->words[0], cli_text(a, "visit", NULL), cli_count(a, "lane", 1),
+                                    cli_text(a, "condition", ""), &err);
+    if (st != LT_OK) {
+        cli_measure_close(&j);
+        return cli_fail(a, &err);
+    }
+    rc = cli_live_begin(&live, a);
+    if (rc == CLI_DONE) {
+        live.max_spl_db = cli_number(a, "max-spl", 100.0);
+        st = cli_measure_choose_channel(&j, a, &err);
+        if (st == LT_OK)
+            st = cli_measure_ask(&j, &err);
+        if (st == LT_OK)
+            st = cli_measure_run(&j, &err);
+        cli_live_end(&live);
+        rc = st == LT_OK ? print(a, &j) : cli_fail(a, &err);
+    }
+    cli_measure_close(&j);
+    return rc;
+}
+
+const cli_command cmd_measure = {
+    .name = "measure",
+    .words = "SITE",
+    .summary = "play and record one path of a lane, live",
+    .about =
+        "Plays a sweep on one side of a path, records the other side and keeps both in the folder of the lane, or "
+        "records noise or a talk test. Says where to put what before it starts, begins quietly, and stops within a "
+        "moment at ESC, q, Ctrl-C, a howl, or too high a level. A take in which the device lost samples is refused "
+        "and repeated.\n"
+        "A recording of the same name moves to the folder replaced; nothing is overwritten. With a loopback "
+        "calibration of the same device the round trip of the interface is taken off.",
+    .example = "lanetune measure elm-street --lane 1 --path outbound --yes\n"
+               "lanetune measure elm-street --lane 1 --path noise-ear --seconds 300\n",
+    .options = options,
+    .option_count = LTP_COUNT(options),
+    .words_min = 1,
+    .words_max = 1,
+    .run = run,
+};

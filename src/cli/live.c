@@ -1,0 +1,313 @@
+/* SPDX-License-Identifier: MIT
+ * Playing and recording for the commands: the terminal, what stops a take, and what is shown meanwhile.
+ *
+ * Signals are held back while a device runs, and looked for every few milliseconds: so each of them fades the sound
+ * out, leaves the folder in order and ends with one line. */
+#include "live.h"
+
+#include "base/alloc.h"
+
+#include <math.h>
+#include <poll.h>
+#include <signal.h>
+#include <stdarg.h>
+#include <string.h>
+#include <time.h>
+#include <unistd.h>
+
+enum { BAR = 24, FAST_BLOCK = 4096 };
+#define FAST_S 0.125 /* time constant "Fast", IEC 61672-1 */
+#define DRAW_EVERY_S 0.1
+#define FULL_PEAK 0.999
+
+/* ---- begin and end ---- */
+
+int cli_live_begin(cli_live *l, cli_args *a)
+{
+    l->args = a;
+    l->keys = isatty(STDIN_FILENO) == 1;
+    l->shows = isatty(STDERR_FILENO) == 1;
+    l->without_asking = cli_flag(a, "yes");
+    l->opt = lt_live_default_options();
+    l->opt.host = cli_text(a, "host", NULL);
+    l->opt.input = cli_text(a, "input", NULL);
+    l->opt.output = cli_text(a, "output", l->opt.input);
+    l->opt.rate_hz = cli_number(a, "rate", 48000.0);
+    l->opt.output_channel = cli_count(a, "out-channel", 1);
+    l->opt.input_channels = cli_count(a, "in-channel", 1);
+    l->channel = l->opt.input_channels - 1;
+    l->cal_db = (double)NAN;
+    if (!l->keys && !l->without_asking)
+        return cli_usage(a->command, "nobody can answer here before the first sound; say --yes if headsets are off, "
+                                     "ears near the lane speaker protected and the lane is free");
+    cli_hold_signals();
+    if (l->keys && tcgetattr(STDIN_FILENO, &l->terminal) == 0) {
+        struct termios t = l->terminal;
+        t.c_lflag &= ~(tcflag_t)(ICANON | ECHO); /* ISIG stays: Ctrl-C is a signal */
+        t.c_cc[VMIN] = 0;
+        t.c_cc[VTIME] = 0;
+        l->terminal_changed = tcsetattr(STDIN_FILENO, TCSANOW, &t) == 0;
+    }
+    return CLI_DONE;
+}
+
+static void swallow_signals(void)
+{
+    sigset_t set;
+    const struct timespec now = {0};
+    (void)sigemptyset(&set);
+    (void)sigaddset(&set, SIGINT);
+    (void)sigaddset(&set, SIGTERM);
+    (void)sigaddset(&set, SIGHUP);
+    while (sigtimedwait(&set, NULL, &now) > 0)
+        ;
+}
+
+static void clear_line(cli_live *l)
+{
+    if (l->shown > 0)
+        (void)fprintf(stderr, "\r%*s\r", (int)l->shown, "");
+    l->shown = 0;
+}
+
+void cli_live_end(cli_live *l)
+{
+    clear_line(l);
+    if (l->terminal_changed)
+        (void)tcsetattr(STDIN_FILENO, TCSANOW, &l->terminal);
+    l->terminal_changed = false;
+    if (l->stopped[0] != '\0')
+        swallow_signals(); /* it has had its effect */
+    cli_release_signals();
+}
+
+/* ---- keys and signals ---- */
+
+static void stop(cli_live *l, const char *format, ...) LT_PRINTF(2, 3);
+static void stop(cli_live *l, const char *format, ...)
+{
+    if (l->stopped[0] != '\0')
+        return;
+    va_list args;
+    va_start(args, format);
+    (void)vsnprintf(l->stopped, sizeof l->stopped, format, args);
+    va_end(args);
+}
+
+/* The next key; '\0' for none. Of the bytes of an arrow or function key only ESC followed by nothing is ESC. */
+static char read_key(cli_live *l)
+{
+    char bytes[16];
+    struct pollfd p = {.fd = STDIN_FILENO, .events = POLLIN};
+    if (!l->keys || poll(&p, 1, 0) <= 0)
+        return '\0';
+    const ssize_t n = read(STDIN_FILENO, bytes, sizeof bytes);
+    if (n <= 0)
+        l->keys = false; /* the terminal has gone; SIGHUP comes too */
+    if (n <= 0 || (bytes[0] == '\033' && n > 1))
+        return '\0';
+    return bytes[0] != '\0' ? bytes[0] : ' ';
+}
+
+static bool is_pending(const sigset_t *set, int number)
+{
+    return sigismember(set, number) == 1;
+}
+
+static char look(cli_live *l)
+{
+    sigset_t set;
+    if (sigpending(&set) == 0) {
+        if (is_pending(&set, SIGINT))
+            stop(l, "stopped by Ctrl-C");
+        else if (is_pending(&set, SIGTERM))
+            stop(l, "stopped from outside (SIGTERM)");
+        else if (is_pending(&set, SIGHUP))
+            stop(l, "stopped, for the terminal was closed");
+    }
+    const char key = read_key(l);
+    if (key == '\033' || key == 'q' || key == 'Q')
+        stop(l, "stopped by %s", key == '\033' ? "ESC" : "the key q");
+    return key;
+}
+
+bool cli_live_asked_to_stop(cli_live *l)
+{
+    (void)look(l);
+    return l->stopped[0] != '\0';
+}
+
+bool cli_live_key(cli_live *l)
+{
+    const char key = look(l);
+    return key != '\0' && l->stopped[0] == '\0';
+}
+
+bool cli_live_wait_key(cli_live *l, const char *prompt)
+{
+    if (l->without_asking)
+        return !cli_live_asked_to_stop(l);
+    cli_live_say(l, "%s", prompt);
+    while (l->keys && l->stopped[0] == '\0') {
+        const struct timespec nap = {.tv_nsec = 20000000L};
+        if (cli_live_key(l))
+            return true;
+        (void)nanosleep(&nap, NULL);
+    }
+    stop(l, "stopped, for the terminal was closed");
+    return false;
+}
+
+void cli_live_say(cli_live *l, const char *format, ...)
+{
+    va_list args;
+    clear_line(l);
+    if (l->without_asking && !l->shows)
+        return;
+    va_start(args, format);
+    (void)vfprintf(stderr, format, args);
+    va_end(args);
+    (void)fputc('\n', stderr);
+}
+
+/* ---- a take is watched ---- */
+
+typedef struct {
+    cli_live *live;
+    const char *what;
+    const lt_signal *stimulus;
+    lt_howl *howl;
+    double mean_square; /* Fast */
+    double peak, drawn_s;
+    cli_live_step step;
+    void *context;
+    bool ended; /* by step */
+} watcher;
+
+static double played_at(const watcher *w, uint64_t frame)
+{
+    return w->stimulus != NULL && frame < w->stimulus->count ? w->stimulus->samples[frame] : 0.0;
+}
+
+static void hear(watcher *w, const lt_live_view *v)
+{
+    cli_live *l = w->live;
+    double heard[FAST_BLOCK], played[FAST_BLOCK];
+    const double decay = exp(-1.0 / (FAST_S * v->rate_hz));
+    const uint64_t first = v->frames - v->newest_frames;
+    if (l->channel >= v->channels || v->newest == NULL)
+        return;
+    for (size_t at = 0; at < v->newest_frames;) {
+        size_t n = 0;
+        for (; n < FAST_BLOCK && at + n < v->newest_frames; n++) {
+            const double x = (double)v->newest[(at + n) * v->channels + l->channel];
+            heard[n] = x;
+            played[n] = played_at(w, first + at + n);
+            w->mean_square = decay * w->mean_square + (1.0 - decay) * x * x;
+        }
+        lt_howl_event e;
+        if (w->howl != NULL && lt_howl_push(w->howl, heard, played, n, &e))
+            stop(l,
+                 "stopped: the intercom began to howl at %.0f Hz; turn the outbound or inbound gain down, or measure "
+                 "with the loop opened",
+                 e.hz);
+        at += n;
+    }
+    const double spl_db = lt_dbfs_from_mean_square(w->mean_square) + l->cal_db;
+    if (w->stimulus != NULL && first < w->stimulus->count && spl_db > l->max_spl_db) /* false for NaN */
+        stop(l,
+             "stopped: %.0f dB SPL at the measurement microphone, %.0f are allowed (--max-spl); play at a lower level",
+             spl_db, l->max_spl_db);
+}
+
+static void draw(watcher *w, const lt_live_view *v)
+{
+    cli_live *l = w->live;
+    const double at_s = (double)v->frames / v->rate_hz;
+    if (!l->shows || at_s - w->drawn_s < DRAW_EVERY_S)
+        return;
+    char bar[BAR + 1] = "", level[40];
+    const double level_db = lt_dbfs_from_mean_square(w->mean_square);
+    if (v->total_frames > 0) {
+        const int filled = (int)lround((double)BAR * fmin(1.0, (double)v->frames / (double)v->total_frames));
+        memset(bar, '#', (size_t)filled);
+        memset(bar + filled, '.', (size_t)(BAR - filled));
+        bar[BAR] = '\0';
+    }
+    if (!isfinite(level_db))
+        (void)snprintf(level, sizeof level, "silence");
+    else if (lt_is_known(l->cal_db))
+        (void)snprintf(level, sizeof level, "%5.1f dB SPL", level_db + l->cal_db);
+    else
+        (void)snprintf(level, sizeof level, "%6.1f dBFS", level_db);
+    const int n = fprintf(stderr, "\r%s%s%d:%02d %s%s  %-20.20s", bar, bar[0] != '\0' ? " " : "", (int)at_s / 60,
+                          (int)at_s % 60, level, w->peak >= FULL_PEAK ? " CLIPS" : "      ", w->what);
+    l->shown = n > 0 ? (size_t)n : 0;
+    (void)fflush(stderr);
+    w->drawn_s = at_s;
+    w->peak = 0.0;
+}
+
+static bool watch(void *context, const lt_live_view *v)
+{
+    watcher *w = context;
+    if (w->live->channel < v->channels)
+        w->peak = fmax(w->peak, v->peak[w->live->channel]);
+    hear(w, v);
+    draw(w, v);
+    if (w->step != NULL && !w->ended && !w->step(w->context, (double)v->frames / v->rate_hz))
+        w->ended = true;
+    return !cli_live_asked_to_stop(w->live) && !w->ended;
+}
+
+lt_status cli_live_take(cli_live *l, const char *what, const lt_signal *stimulus, double seconds, lt_take **out,
+                        lt_error *err)
+{
+    watcher w = {.live = l, .what = what, .stimulus = stimulus};
+    lt_error why = {0};
+    *out = NULL;
+    if (cli_live_asked_to_stop(l))
+        return ltp_fail(err, LT_E_STATE, "%s", l->stopped);
+    lt_status st = stimulus != NULL ? lt_howl_create(l->opt.rate_hz, &w.howl, err) : LT_OK;
+    if (st != LT_OK)
+        return st;
+    st = lt_live_play_record(&l->opt, stimulus, seconds, watch, &w, out, &why);
+    clear_line(l);
+    lt_howl_free(w.howl);
+    if (l->stopped[0] != '\0' || (st == LT_OK && !(*out)->complete)) {
+        lt_take_free(*out);
+        *out = NULL;
+        return ltp_fail(err, LT_E_STATE, "%s", l->stopped[0] != '\0' ? l->stopped : "stopped before its end");
+    }
+    if (st != LT_OK) {
+        lt_take_free(*out);
+        *out = NULL;
+        return ltp_fail(err, st, "%s", why.what);
+    }
+    l->used = (*out)->used;
+    return LT_OK;
+}
+
+lt_status cli_live_file(cli_live *l, const char *what, const char *path, double seconds, cli_live_step each_step,
+                        void *context, lt_live_recorded *out, lt_error *err)
+{
+    watcher w = {.live = l, .what = what, .step = each_step, .context = context};
+    if (cli_live_asked_to_stop(l))
+        return ltp_fail(err, LT_E_STATE, "%s", l->stopped);
+    const lt_status st = lt_live_record_file(&l->opt, path, seconds, watch, &w, out, err);
+    clear_line(l);
+    l->used = out->used;
+    return st;
+}
+
+void cli_live_device(const cli_live *l, char *out, size_t bytes)
+{
+    (void)snprintf(out, bytes, "%s: %s", l->used.host, l->used.input);
+}
+
+bool cli_today(char date[32])
+{
+    const time_t now = time(NULL);
+    struct tm local;
+    return localtime_r(&now, &local) != NULL && strftime(date, 32, "%Y-%m-%d", &local) > 0;
+}

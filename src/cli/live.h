@@ -1,0 +1,69 @@
+/* SPDX-License-Identifier: MIT
+ * What the commands that play and record share: device options, the terminal, stopping, watching a take. */
+#ifndef CLI_LIVE_H
+#define CLI_LIVE_H
+
+#include "cli.h"
+
+#include <termios.h>
+
+extern const cli_command cmd_measure, cmd_calibrate;
+
+/** Options of the device; at the end of a command's own. */
+#define CLI_LIVE_OPTIONS                                                                                               \
+    {"host", CLI_TEXT, "NAME", "sound system, a part of its name is enough", "the usual one", 0, 0, NULL},             \
+        {"input", CLI_TEXT, "NAME", "device that records, a part of its name is enough", "the usual one", 0, 0, NULL}, \
+        {"output", CLI_TEXT, "NAME", "device that plays", "the one that records", 0, 0, NULL},                         \
+        {"in-channel", CLI_COUNT, "N", "input that is recorded, counted from 1", "as visit.yaml says", 1, 8, NULL},    \
+        {"out-channel", CLI_COUNT, "N", "output that plays, counted from 1", "1", 1, 64, NULL},                        \
+    {                                                                                                                  \
+        "rate", CLI_NUMBER, "HZ", "sample rate", "48000", 8000, 192000, NULL                                           \
+    }
+
+typedef struct {
+    cli_args *args;
+    lt_live_options opt;
+    unsigned channel;    /* 0-based: the one that is kept */
+    double cal_db;       /* SPL that reads 0 dBFS on that channel; NaN = a line, or not calibrated */
+    double max_spl_db;   /* while something plays */
+    bool keys;           /* standard input is a terminal */
+    bool shows;          /* standard error is a terminal */
+    bool without_asking; /* --yes */
+    bool terminal_changed;
+    struct termios terminal;
+    size_t shown;      /* columns drawn */
+    char stopped[256]; /* why the user or a limit stopped; "" = nothing did */
+    lt_live_used used; /* of the last take */
+} cli_live;
+
+/** CLI_DONE, or CLI_WRONG_USAGE after a line: questions cannot be asked and --yes was not given. From here to
+ * cli_live_end() signals only ask for an end. */
+int cli_live_begin(cli_live *l, cli_args *a);
+/** The terminal as it was; signals act again. */
+void cli_live_end(cli_live *l);
+
+/** True once Ctrl-C, SIGTERM, SIGHUP, ESC or q came; l->stopped says which. */
+bool cli_live_asked_to_stop(cli_live *l);
+/** Wait for a key; false: it was one that stops. With --yes: at once. */
+bool cli_live_wait_key(cli_live *l, const char *prompt);
+/** Look for a key without waiting; true for one that goes on. */
+bool cli_live_key(cli_live *l);
+/** A line on standard error, on a line of its own; nothing where neither questions are asked nor a terminal is there. */
+void cli_live_say(cli_live *l, const char *format, ...) LT_PRINTF(2, 3);
+
+/** Play (NULL: be silent) and record. LT_E_STATE: stopped, and l->stopped says why. */
+LT_NODISCARD lt_status cli_live_take(cli_live *l, const char *what, const lt_signal *stimulus, double seconds,
+                                     lt_take **out, lt_error *err);
+/** Record the channel alone into a file. Stopped by the user: complete is false, LT_OK. each_step (may be NULL) is
+ * called often; false ends the recording in good order. */
+typedef bool (*cli_live_step)(void *context, double seconds);
+LT_NODISCARD lt_status cli_live_file(cli_live *l, const char *what, const char *path, double seconds,
+                                     cli_live_step each_step, void *context, lt_live_recorded *out, lt_error *err);
+
+/** "host: input" of the last take. */
+void cli_live_device(const cli_live *l, char *out, size_t bytes);
+
+/** Today, like 2024-05-14. False if there is no clock. */
+bool cli_today(char date[32]);
+
+#endif

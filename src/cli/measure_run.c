@@ -1,0 +1,387 @@
+/* SPDX-License-Identifier: MIT
+ * A live measurement from the first question to the file that is kept. */
+#include "live_words.h"
+#include "measure.h"
+
+#include "base/alloc.h"
+
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+#include <unistd.h>
+
+enum { TAKES_MAX = 3, OLD_DAYS = 30 };
+#define AFTER_S 0.7 /* recorded after the stimulus' own tail: round trip and decay */
+#define NOISE_S 60.0
+#define SENTENCE_S 5.0      /* with --yes: time for one sentence and its pause */
+#define CLIPPED_MOST 0.0005 /* part of the samples; more spoils a sweep */
+
+/* ---- open and close ---- */
+
+lt_status cli_measure_open(cli_measure_job *j, const char *dir, const char *visit, unsigned lane, const char *condition,
+                           lt_error *err)
+{
+    lt_status st = lt_site_load(dir, &j->site, err);
+    if (st == LT_OK)
+        st = lt_visit_load(dir, visit, &j->visit, err);
+    if (st != LT_OK)
+        return st;
+    bool known = false;
+    for (size_t i = 0; i < j->site->lane_count; i++)
+        known |= j->site->lanes[i].tune.lane == lane;
+    if (!known)
+        return ltp_fail(err, LT_E_ARG, "%s/site.yaml: there is no lane %u; the first one is %u", dir, lane,
+                        j->site->lanes[0].tune.lane);
+    j->place.dir = dir;
+    j->place.date = j->visit->date;
+    j->place.lane = lane;
+    j->place.condition = condition;
+    return lt_record_names(&j->place, j->file, j->stimulus_file, err);
+}
+
+static void drop(cli_measure_job *j)
+{
+    lt_signal_free(j->stimulus);
+    lt_signal_free(j->recording);
+    lt_response_free(j->response);
+    ltp_free(j->levels);
+    ltp_free(j->talk_test);
+    j->stimulus = j->recording = NULL;
+    j->response = NULL;
+    j->levels = NULL;
+    j->talk_test = NULL;
+}
+
+void cli_measure_close(cli_measure_job *j)
+{
+    drop(j);
+    lt_visit_free(j->visit);
+    lt_site_free(j->site);
+    j->visit = NULL;
+    j->site = NULL;
+}
+
+/* ---- channel and calibration ---- */
+
+lt_status cli_measure_choose_channel(cli_measure_job *j, const cli_args *a, lt_error *err)
+{
+    const bool microphone = lt_path_is_from_microphone(j->place.path);
+    const unsigned usual = microphone ? j->visit->mic_channel : j->visit->line_channel;
+    const unsigned channel = cli_count(a, "in-channel", usual);
+    if (channel > LT_LIVE_CHANNELS_MAX)
+        return ltp_fail(err, LT_E_ARG, "visit.yaml: %s is %u; at most %d inputs are recorded",
+                        microphone ? "mic_channel" : "line_channel", channel, (int)LT_LIVE_CHANNELS_MAX);
+    if (!lt_path_is_swept(j->place.path) && channel != 1 && channel != usual)
+        return ltp_fail(err, LT_E_ARG,
+                        "input %u is asked for, but %s in visit.yaml is %u; a long recording keeps all "
+                        "its channels, so change that field",
+                        channel, microphone ? "mic_channel" : "line_channel", usual);
+    j->live->opt.input_channels = channel;
+    j->live->channel = channel - 1;
+    j->live->cal_db = microphone ? j->visit->mic_cal_db : (double)NAN;
+    return LT_OK;
+}
+
+static int days_since(const char *date)
+{
+    struct tm then = {.tm_isdst = -1, .tm_hour = 12};
+    if (sscanf(date, "%4d-%2d-%2d", &then.tm_year, &then.tm_mon, &then.tm_mday) != 3)
+        return 0;
+    then.tm_year -= 1900;
+    then.tm_mon -= 1;
+    return (int)(difftime(time(NULL), mktime(&then)) / 86400.0);
+}
+
+/* The newest calibration of the kind that this path needs. */
+static const lt_calibration *newest(const cli_measure_job *j, bool loopback, const char *device)
+{
+    for (size_t i = j->visit->calibration_count; i > 0; i--) {
+        const lt_calibration *c = &j->visit->calibrations[i - 1];
+        if ((c->method == LT_CALIBRATED_LOOPBACK) == loopback && (device == NULL || strcmp(c->device, device) == 0))
+            return c;
+    }
+    return NULL;
+}
+
+static void note_calibration(cli_measure_job *j)
+{
+    char device[256];
+    const bool microphone = lt_path_is_from_microphone(j->place.path);
+    const lt_calibration *c = newest(j, !microphone, NULL);
+    cli_live_device(j->live, device, sizeof device);
+    if (microphone && !lt_is_known(j->visit->mic_cal_db))
+        lt_notes_add(&j->notes, "not-calibrated",
+                     "The microphone is not calibrated: no level in dB SPL; run lanetune calibrate --mic.");
+    if (c == NULL)
+        return;
+    if (strcmp(c->device, device) != 0 || (microphone && c->channel != j->live->channel + 1))
+        lt_notes_add(&j->notes, "calibration-device",
+                     "The calibration is of %.80s, input %u, and this recording of %.80s, input %u; calibrate again.",
+                     c->device, c->channel, device, j->live->channel + 1);
+    const int days = days_since(c->date);
+    if (days > OLD_DAYS)
+        lt_notes_add(&j->notes, "calibration-old", "The calibration is %d days old; calibrate again.", days);
+}
+
+/* ---- ask ---- */
+
+lt_status cli_measure_ask(cli_measure_job *j, lt_error *err)
+{
+    cli_live *l = j->live;
+    const bool swept = lt_path_is_swept(j->place.path);
+    cli_live_say(l, "%s, lane %u%s%s", lt_path_name(j->place.path), j->place.lane,
+                 j->place.condition[0] != '\0' ? ", " : "", j->place.condition);
+    cli_live_say(l, "%s", cli_path_instructions(j->place.path));
+    cli_live_say(l, "Input %u of the interface records%s.", l->channel + 1, swept ? "" : "; nothing is played");
+    if (swept) {
+        cli_live_say(l, "Output %u of the interface plays.", l->opt.output_channel);
+        cli_live_say(l, "%s", cli_cautions);
+    }
+    if (cli_live_wait_key(l, "Any key begins; ESC or q leaves."))
+        return LT_OK;
+    return ltp_fail(err, LT_E_STATE, "%s", l->stopped);
+}
+
+/* ---- a sweep ---- */
+
+static lt_status make_sweep(cli_measure_job *j, lt_error *err)
+{
+    lt_sweep_options o = lt_sweep_default_options();
+    o.rate_hz = j->live->opt.rate_hz;
+    o.to_hz = fmin(o.to_hz, floor(0.45 * o.rate_hz));
+    o.seconds = j->seconds;
+    o.repeats = j->sweeps;
+    o.peak_dbfs = j->level_dbfs;
+    return lt_sweep_create(&o, &j->stimulus, err);
+}
+
+static lt_status check_take(const cli_measure_job *j, const lt_take *t, bool *whole, lt_notes *notes, lt_error *err)
+{
+    const lt_signal *x = t->channels[j->live->channel];
+    uint64_t suspects[LT_XRUNS_MAX];
+    size_t n = 0;
+    lt_continuity c;
+    *whole = false;
+    if ((double)lt_clipped_samples(x) > CLIPPED_MOST * (double)x->count)
+        return ltp_fail(err, LT_E_CLIP,
+                        "the recording clips at %.1f dBFS; turn the input gain of the interface or "
+                        "--level down and measure again",
+                        lt_db_from_amplitude(lt_signal_peak(x)));
+    for (; n < t->xrun_count && n < LT_XRUNS_MAX; n++)
+        suspects[n] = t->xruns[n].frame;
+    const lt_status st = lt_response_continuity(x, j->stimulus, true, suspects, n, &c, err);
+    if (st != LT_OK)
+        return st;
+    *whole = c.verdict != LT_CONTINUITY_BROKEN;
+    if (c.verdict == LT_CONTINUITY_UNCLEAR)
+        lt_notes_add(notes, "continuity-unclear",
+                     "There is too much noise to tell whether the device lost samples; measure again to be sure.");
+    if (!*whole)
+        cli_live_say(j->live, "The device lost samples (%.0f frames near %.1f s); the take is refused.", c.frames,
+                     c.from_s);
+    return LT_OK;
+}
+
+/* What is recorded before the sound can have come back is the round trip of the interface. */
+static lt_status trim(cli_measure_job *j, const lt_signal *x, lt_error *err)
+{
+    char device[256];
+    cli_live_device(j->live, device, sizeof device);
+    const lt_calibration *c = newest(j, true, device);
+    size_t first = 0;
+    if (c != NULL && lt_is_known(c->latency_ms) && fabs(c->rate_hz - x->rate_hz) < 0.5) {
+        first = (size_t)lround(c->latency_ms * 0.001 * x->rate_hz);
+        first = first < x->count / 2 ? first : 0;
+    }
+    j->result.removed_ms = 1000.0 * (double)first / x->rate_hz;
+    if (first > 0)
+        lt_notes_add(&j->notes, "latency-removed",
+                     "%zu samples of the interface's round trip were taken off: the delay is that of the lane.", first);
+    else
+        lt_notes_add(&j->notes, "latency-unknown",
+                     "The delay holds the interface's own round trip; lanetune calibrate --loopback takes it off.");
+    return lt_signal_copy(x, first, x->count - first, &j->recording, err);
+}
+
+static lt_status sweep_until_whole(cli_measure_job *j, lt_error *err)
+{
+    char what[40];
+    (void)snprintf(what, sizeof what, "%s", lt_path_name(j->place.path));
+    for (j->result.takes = 1; j->result.takes <= TAKES_MAX; j->result.takes++) {
+        lt_take *take = NULL;
+        bool whole = false;
+        lt_status st = cli_live_take(j->live, what, j->stimulus, AFTER_S, &take, err);
+        if (st == LT_OK)
+            st = check_take(j, take, &whole, &j->notes, err);
+        if (st == LT_OK && whole)
+            st = trim(j, take->channels[j->live->channel], err);
+        lt_take_free(take);
+        if (st != LT_OK || whole)
+            return st;
+    }
+    return ltp_fail(err, LT_E_XRUN,
+                    "the device lost samples in %d takes; end other programs, or ask for another --rate or device",
+                    (int)TAKES_MAX);
+}
+
+static lt_status measure_swept(cli_measure_job *j, lt_error *err)
+{
+    const lt_response_options opt = lt_response_default_options();
+    lt_status st = cli_measure_plan(j, err);
+    if (st == LT_OK)
+        st = make_sweep(j, err);
+    if (st != LT_OK)
+        return st;
+    const double total_s = (double)j->stimulus->count / j->stimulus->rate_hz + AFTER_S;
+    j->live->opt.ceiling_dbfs = fmin(0.0, j->level_dbfs + 0.1);
+    cli_live_say(j->live, "%u sweep%s of %.1f s at %.1f dBFS: %.0f s", j->sweeps, j->sweeps == 1 ? "" : "s", j->seconds,
+                 j->level_dbfs, total_s);
+    st = sweep_until_whole(j, err);
+    if (st != LT_OK)
+        return st;
+    const lt_signal *const recordings[] = {j->recording};
+    const char *const names[] = {"the recording"};
+    st = lt_response_measure(recordings, names, 1, j->stimulus, &opt, &j->response, err);
+    if (st == LT_OK && cli_live_asked_to_stop(j->live))
+        st = ltp_fail(err, LT_E_STATE, "%s", j->live->stopped);
+    if (st == LT_OK) {
+        lt_notes_append(&j->notes, &j->response->notes);
+        st = lt_record_keep(&j->place, j->recording, j->stimulus, err);
+    }
+    if (st != LT_OK)
+        return st;
+    j->result.seconds = (double)j->recording->count / j->recording->rate_hz;
+    j->result.rate_hz = j->recording->rate_hz;
+    j->result.stimulus = j->stimulus_file;
+    j->result.complete = true;
+    j->result.response = j->response;
+    return LT_OK;
+}
+
+/* ---- recordings without a stimulus ---- */
+
+typedef struct {
+    cli_live *live;
+    size_t shown; /* sentences */
+    double next_s;
+} reading;
+
+/* Sentences one at a time; false behind the last one. */
+static bool read_out(void *context, double seconds)
+{
+    reading *r = context;
+    const bool key = r->shown > 0 && cli_live_key(r->live);
+    const bool turn = r->shown == 0 ? seconds >= 2.0 : r->live->without_asking ? seconds >= r->next_s : key;
+    if (!turn)
+        return true;
+    const char *sentence = cli_sentence(r->shown);
+    if (sentence == NULL)
+        return false;
+    (void)fprintf(stderr, "\r%2zu  %-76s\n", r->shown + 1, sentence);
+    r->shown++;
+    r->next_s = seconds + SENTENCE_S;
+    return true;
+}
+
+/* Any key but those that stop ends a recording of noise early, and keeps it. */
+static bool until_key(void *context, double seconds)
+{
+    reading *r = context;
+    return seconds < 1.0 || r->live->without_asking || !cli_live_key(r->live);
+}
+
+static lt_status judge(cli_measure_job *j, const lt_signal *x, lt_error *err)
+{
+    lt_status st = LT_OK;
+    if (j->place.path == LT_PATH_TALK_TEST) {
+        j->talk_test = ltp_alloc(1, sizeof *j->talk_test);
+        st = j->talk_test == NULL ? ltp_fail_nomem(err, "the talk test") : lt_talk_test_measure(x, j->talk_test, err);
+        if (st == LT_OK)
+            lt_notes_append(&j->notes, &j->talk_test->notes);
+    } else {
+        const bool calibrated = lt_is_known(j->live->cal_db);
+        j->levels = ltp_alloc(1, sizeof *j->levels);
+        st = j->levels == NULL ? ltp_fail_nomem(err, "the levels")
+                               : lt_levels_measure(x, calibrated ? j->live->cal_db : 0.0, j->levels, err);
+        j->result.calibrated = calibrated;
+        if (st == LT_OK)
+            lt_notes_append(&j->notes, &j->levels->notes);
+    }
+    if (st == LT_OK && (double)lt_clipped_samples(x) > CLIPPED_MOST * (double)x->count)
+        lt_notes_add(&j->notes, "clipping",
+                     "The recording clips; turn the input gain of the interface down and record again.");
+    j->result.levels = j->levels;
+    j->result.talk_test = j->talk_test;
+    return st;
+}
+
+/* Up to this many seconds are loaded to be judged at once; a longer recording is kept, and tune reads it in blocks. */
+#define JUDGED_MOST_S 3600.0
+
+static lt_status measure_recorded(cli_measure_job *j, lt_error *err)
+{
+    char part[4096];
+    lt_live_recorded r = {0};
+    const bool talk = j->place.path == LT_PATH_TALK_TEST;
+    reading reading_out = {.live = j->live};
+    const double seconds = lt_is_known(j->seconds) ? j->seconds : talk ? 0.0 : NOISE_S;
+    lt_status st = lt_record_part(&j->place, part, err);
+    if (st != LT_OK)
+        return st;
+    if (!talk && !j->live->without_asking)
+        cli_live_say(j->live, "%.0f s; a key ends it early and keeps it, ESC or q drops it.", seconds);
+    (void)unlink(part); /* of a run that was cut off */
+    st = cli_live_file(j->live, lt_path_name(j->place.path), part, seconds, talk ? read_out : until_key, &reading_out,
+                       &r, err);
+    if (st == LT_OK && j->live->stopped[0] != '\0')
+        st = ltp_fail(err, LT_E_STATE, "%s after %.1f s; nothing was kept", j->live->stopped,
+                      (double)r.frames / fmax(r.rate_hz, 1.0));
+    if (st == LT_OK && (double)r.frames / r.rate_hz <= JUDGED_MOST_S) {
+        lt_signal *x = NULL;
+        st = lt_audio_load(part, j->live->channel, &x, NULL, err);
+        if (st == LT_OK)
+            st = judge(j, x, err);
+        lt_signal_free(x);
+    }
+    if (st == LT_OK && r.dropped_frames > 0)
+        lt_notes_add(&j->notes, "dropped", "The disk was too slow for %llu frames; they are silent in the recording.",
+                     (unsigned long long)r.dropped_frames);
+    if (st == LT_OK)
+        st = lt_record_keep_part(&j->place, err);
+    if (st != LT_OK) {
+        (void)unlink(part);
+        return st;
+    }
+    j->result.seconds = (double)r.frames / r.rate_hz;
+    j->result.rate_hz = r.rate_hz;
+    j->result.complete = r.complete || talk;
+    j->result.takes = 1;
+    return LT_OK;
+}
+
+/* ---- run ---- */
+
+lt_status cli_measure_run(cli_measure_job *j, lt_error *err)
+{
+    const bool swept = lt_path_is_swept(j->place.path);
+    drop(j);
+    j->result = (lt_measured){.visit = j->place.date,
+                              .path = lt_path_name(j->place.path),
+                              .condition = j->place.condition,
+                              .file = j->file,
+                              .lane = j->place.lane,
+                              .used = &j->live->used,
+                              .level_dbfs = (double)NAN,
+                              .sweep_s = (double)NAN,
+                              .notes = &j->notes};
+    const lt_status st = swept ? measure_swept(j, err) : measure_recorded(j, err);
+    if (st != LT_OK)
+        return st;
+    if (swept) {
+        j->result.level_dbfs = j->level_dbfs;
+        j->result.sweep_s = j->seconds;
+        j->result.sweeps = j->sweeps;
+    }
+    note_calibration(j);
+    return LT_OK;
+}

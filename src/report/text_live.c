@@ -1,0 +1,74 @@
+/* SPDX-License-Identifier: MIT
+ * Text of what was measured live: verdict first, then what to do where it is poor. */
+#include "report/text_build.h"
+
+#include <math.h>
+
+static void advice(ltp_textbuf *b, lt_quality q, double hz)
+{
+    if (q == LT_QUALITY_GOOD)
+        return;
+    ltp_text_add(b, "\n");
+    ltp_text_format(b, "%s around %d Hz. What helps:\n", q == LT_QUALITY_FAIR ? "The noise is near" : "Too much noise",
+                    (int)lround(hz));
+    ltp_text_wrap(b, "  - ", "wait for a quiet moment, close doors, stop engines and fans, and measure again");
+    ltp_text_wrap(b, "  - ", "more sweeps or longer ones (--sweeps, --seconds); a higher --level if ears allow it");
+    ltp_text_wrap(b, "  - ",
+                  "look whether microphone and plugs are where they belong; below 200 Hz and above 5 kHz a "
+                  "small speaker gives little, and that is no fault of the measurement");
+}
+
+static void response(ltp_textbuf *b, const lt_response *r)
+{
+    double hz = 0.0;
+    const lt_quality q = lt_quality_of_response(r, &hz);
+    ltp_text_row(b, "direct arrival", r->delay_ms, 3, "ms");
+    ltp_text_add(b, "\n  band Hz   level dB     SNR dB\n");
+    for (size_t i = 0; i < r->band_count; i++) {
+        const lt_response_band *band = &r->bands[i];
+        ltp_text_column(b, band->band.nominal_hz, 0, 9);
+        ltp_text_column(b, band->level_db, 1, 11);
+        ltp_text_column(b, band->snr_db, 1, 11);
+        ltp_text_format(b, "  %s\n", lt_quality_name(lt_quality_of(band->snr_db)));
+    }
+    advice(b, q, lt_is_known(hz) ? hz : 1000.0);
+}
+
+static void headline(ltp_textbuf *b, const lt_measured *m)
+{
+    double hz = 0.0;
+    if (m->response != NULL)
+        ltp_text_format(b, "%s%s%s of lane %u: %s\n\n", m->path, m->condition[0] != '\0' ? ", " : "", m->condition,
+                        m->lane, lt_quality_name(lt_quality_of_response(m->response, &hz)));
+    else
+        ltp_text_format(b, "%s%s%s of lane %u recorded\n\n", m->path, m->condition[0] != '\0' ? ", " : "", m->condition,
+                        m->lane);
+}
+
+lt_status lt_text_measure(const lt_measured *m, char **out, lt_error *err)
+{
+    ltp_textbuf b;
+    ltp_text_init(&b, 0);
+    headline(&b, m);
+    ltp_text_add(&b, "  file            ");
+    ltp_text_name(&b, m->file, 60);
+    ltp_text_add(&b, "\n");
+    ltp_text_row(&b, "length", m->seconds, 1, "s");
+    ltp_text_row(&b, "sample rate", m->rate_hz, 0, "Hz");
+    if (m->sweeps > 0) {
+        ltp_text_row(&b, "played at", m->level_dbfs, 1, "dBFS peak");
+        ltp_text_format(&b, "  sweeps          %9u of ", m->sweeps);
+        ltp_text_number(&b, m->sweep_s, 1);
+        ltp_text_add(&b, " s\n");
+    }
+    if (m->response != NULL)
+        response(&b, m->response);
+    if (m->levels != NULL)
+        ltp_text_row(&b, "LAeq", m->levels->laeq_db, 1, m->calibrated ? "dB(A)" : "dBFS, A-weighted");
+    if (m->talk_test != NULL)
+        ltp_text_row(&b, "speech", m->talk_test->level.active_level_db, 1, "dBFS, active level");
+    if (m->notes->count > 0)
+        ltp_text_add(&b, "\n");
+    ltp_text_notes(&b, "Note: ", m->notes);
+    return ltp_text_take(&b, out, err);
+}
