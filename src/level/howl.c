@@ -14,9 +14,10 @@ static const double lowest_hz = 90.0, highest_hz = 10000.0, highest_of_rate = 0.
 static const double hold_s = 0.2;         /* a sweep comes back as late as this */
 static const double tonal = 100.0;        /* played: power over the median of its spectrum */
 static const double tonal_of_peak = 1e-5; /* ... and of its highest */
-static const double prominence_db = 18.0; /* over what lies beside it */
-static const double mate_db = 25.0;       /* a harmonic that is weaker than this says nothing */
-static const double rise_least_db = 3.2;  /* over the last quarter second */
+static const double prominence_db = 17.0; /* over what lies beside it */
+static const double valley = 10.0;
+static const double mate_db = 25.0;      /* a harmonic that is weaker than this says nothing */
+static const double rise_least_db = 3.2; /* over the last quarter second */
 static const double slope_most_db_s = 270.0;
 static const double third_least = 0.18; /* share of the rise in each third of the time */
 static const double scatter_of_rise = 0.19, scatter_least_db = 0.35, scatter_most_db = 1.6;
@@ -246,6 +247,19 @@ static bool rises(const lt_howl *h, size_t k, double *slope_db_s, double *level_
            scatter < fmin(fmax(scatter_of_rise * rise, scatter_least_db), scatter_most_db);
 }
 
+/* A peak with valleys on both sides. */
+static bool stands(const lt_howl *h, size_t j)
+{
+    double left = h->power[j], right = h->power[j];
+    if (h->power[j] < h->power[j - 1] || h->power[j] < h->power[j + 1])
+        return false;
+    for (size_t i = 2; i <= 4; i++) {
+        left = fmin(left, h->power[j - i]);
+        right = fmin(right, h->power[j + i]);
+    }
+    return h->power[j] > valley * fmax(left, right);
+}
+
 /* A voice or an engine has partials; a young howl stands alone. */
 static bool has_mates(const lt_howl *h, size_t k, double hz)
 {
@@ -253,10 +267,9 @@ static bool has_mates(const lt_howl *h, size_t k, double hz)
     for (size_t i = 0; i < LTP_COUNT(ratios); i++) {
         const double bin = ratios[i] * hz * (double)h->n / h->rate_hz;
         for (size_t j = (size_t)bin - 1; j <= (size_t)bin + 2; j++) {
-            if (bin < 4.0 || j + 3 >= h->bins || h->hops < h->masked_until[j])
+            if (bin < 6.0 || j + 5 >= h->bins || h->hops < h->masked_until[j])
                 continue;
-            const bool peak = h->power[j] >= h->power[j - 1] && h->power[j] >= h->power[j + 1];
-            if (peak && prominence(h, j) > 10.0 && h->power[j] > h->power[k] * lt_power_from_db(-mate_db))
+            if (stands(h, j) && h->power[j] > h->power[k] * lt_power_from_db(-mate_db))
                 return true;
         }
     }
