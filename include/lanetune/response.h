@@ -81,11 +81,12 @@ lt_response_options lt_response_default_options(void);
 
 typedef struct {
     lt_band band;
-    double level_db;    /* 10 lg mean |H|^2 */
+    double level_db; /* 10 lg mean |H|^2 */
     /* Response window against noise of the same recording, lowered where a narrow band holds few independent values:
      * above 20 dB the level is right within 0.2 dB. */
     double snr_db;
-    double thd_percent; /* harmonics 2 to 5 as far as they lie inside; NaN where the second does not */
+    double
+        thd_percent; /* harmonics 2 to 5 as far as they lie inside; NaN where the second does not or noise hides 10 % */
 } lt_response_band;
 typedef struct {
     double hz, level_db, snr_db;

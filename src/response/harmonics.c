@@ -6,6 +6,7 @@
 
 #include <math.h>
 
+static const double hopeless = 0.01;    /* noise power worth 10 % distortion: no figure at all */
 static const double half_width = 1.001; /* as good as a steady sine, yet a few bins to average noise over */
 
 /* |X|^2 about hz. */
@@ -43,5 +44,7 @@ double ltp_thd_percent(const ltp_average *a, const ltp_kernel *k, double hz, boo
     if (!(fundamental > 0.0))
         return NAN;
     *noisy = noise_sum > 0.25 * fmax(sum, 0.0) && noise_sum > 1e-6 * fundamental;
+    if (*noisy && noise_sum > hopeless * fundamental)
+        return NAN;
     return 100.0 * sqrt(fmax(sum, 0.0) / fundamental);
 }

@@ -57,7 +57,8 @@ static void fill_distortion(lt_response *r, const ltp_average *a, const ltp_take
     }
     if (noisy_count > 0)
         lt_notes_add(&r->notes, "thd-noise",
-                     "in %zu bands noise hides part of the harmonic distortion; its figures there are uncertain",
+                     "in %zu bands noise hides the harmonic distortion or part of it; its figures there are uncertain "
+                     "or missing",
                      noisy_count);
 }
 
