@@ -73,6 +73,21 @@ bool lt_howl_push(lt_howl *h, const double *x, const double *played, size_t coun
 void lt_howl_reset(lt_howl *h);
 void lt_howl_free(lt_howl *h);
 
+/* ---- calibrator: a microphone in the coupler of a sound calibrator (IEC 60942) ---- */
+
+typedef struct {
+    double hz;          /* of the tone */
+    double level_dbfs;  /* of the tone alone, over the steady part */
+    double mic_cal_db;  /* calibrator's SPL - level_dbfs */
+    double unsteady_db; /* highest minus lowest level of blocks of 0.5 s */
+    double other_db;    /* everything that is not the tone, re the tone */
+    double hum_db;      /* mains hum re the tone; -INFINITY = none */
+} lt_calibrator;
+/** @param[in] s at least 2 s with the calibrator running; @param[in] spl_db 94, 114, ...
+ * @return LT_E_SNR silence, no tone within 2 % of 1 kHz, a level that moves by more than 0.1 dB, hum or noise that
+ * counts; LT_E_CLIP; LT_E_ARG too short, rate. Each message says what to do. */
+LT_NODISCARD lt_status lt_calibrator_measure(const lt_signal *s, double spl_db, lt_calibrator *out, lt_error *err);
+
 #ifdef __cplusplus
 }
 #endif

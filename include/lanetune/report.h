@@ -56,6 +56,9 @@ const char *lt_quality_name(lt_quality q);
 lt_quality lt_quality_of(double snr_db);
 /** The worst of the 18 speech bands; *hz is that band. */
 lt_quality lt_quality_of_response(const lt_response *r, double *hz);
+LT_NODISCARD lt_status lt_json_calibrate(const lt_json_head *h, const lt_calibration *c, const char *visit,
+                                         unsigned tries, double calibrator_hz, char **out, lt_error *err);
+LT_NODISCARD lt_status lt_text_calibrate(const lt_calibration *c, unsigned tries, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_json_measure(const lt_json_head *h, const lt_measured *m, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_measure(const lt_measured *m, char **out, lt_error *err);
 

@@ -48,7 +48,8 @@ bool cli_live_asked_to_stop(cli_live *l);
 bool cli_live_wait_key(cli_live *l, const char *prompt);
 /** Look for a key without waiting; true for one that goes on. */
 bool cli_live_key(cli_live *l);
-/** A line on standard error, on a line of its own; nothing where neither questions are asked nor a terminal is there. */
+/** A line on standard error, on a line of its own; nothing where neither questions are asked nor a terminal is there.
+ */
 void cli_live_say(cli_live *l, const char *format, ...) LT_PRINTF(2, 3);
 
 /** Play (NULL: be silent) and record. LT_E_STATE: stopped, and l->stopped says why. */

@@ -90,3 +90,22 @@ lt_status lt_json_measure(const lt_json_head *h, const lt_measured *m, char **ou
         ltp_json_put_db(&j, result, "active_level_dbfs", m->talk_test->level.active_level_db);
     return ltp_json_finish(&j, h, m->notes, result, out, err);
 }
+
+lt_status lt_json_calibrate(const lt_json_head *h, const lt_calibration *c, const char *visit, unsigned tries,
+                            double calibrator_hz, char **out, lt_error *err)
+{
+    ltp_json j = {0};
+    json_t *result = json_object();
+    ltp_json_put(&j, result, "method", ltp_json_text(lt_calibration_method_name(c->method)));
+    ltp_json_put(&j, result, "visit", ltp_json_text(visit));
+    ltp_json_put(&j, result, "date", ltp_json_text(c->date));
+    ltp_json_put(&j, result, "device", ltp_json_text(c->device));
+    ltp_json_put(&j, result, "channel", json_integer((json_int_t)c->channel));
+    ltp_json_put_hz(&j, result, "rate_hz", c->rate_hz);
+    ltp_json_put_db(&j, result, "level_db", c->level_db);
+    ltp_json_put_db(&j, result, "result_db", c->result_db);
+    ltp_json_put(&j, result, "latency_ms", ltp_json_number(c->latency_ms, LTP_DECIMALS_MS));
+    ltp_json_put(&j, result, "tries", json_integer((json_int_t)tries));
+    ltp_json_put_hz(&j, result, "calibrator_hz", calibrator_hz);
+    return ltp_json_finish(&j, h, NULL, result, out, err);
+}

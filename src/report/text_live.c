@@ -72,3 +72,25 @@ lt_status lt_text_measure(const lt_measured *m, char **out, lt_error *err)
     ltp_text_notes(&b, "Note: ", m->notes);
     return ltp_text_take(&b, out, err);
 }
+
+lt_status lt_text_calibrate(const lt_calibration *c, unsigned tries, char **out, lt_error *err)
+{
+    const bool loopback = c->method == LT_CALIBRATED_LOOPBACK;
+    ltp_textbuf b;
+    ltp_text_init(&b, 0);
+    ltp_text_add(&b, loopback ? "loopback_db " : "mic_cal_db ");
+    ltp_text_number(&b, c->result_db, 2);
+    ltp_text_add(&b, ", written to visit.yaml\n\n");
+    ltp_text_add(&b, "  device          ");
+    ltp_text_name(&b, c->device, 60);
+    ltp_text_format(&b, "\n  input           %9u\n", c->channel);
+    ltp_text_row(&b, "sample rate", c->rate_hz, 0, "Hz");
+    ltp_text_row(&b, loopback ? "played at" : "level", c->level_db, 1, loopback ? "dBFS peak" : "dB SPL");
+    if (loopback)
+        ltp_text_row(&b, "round trip", c->latency_ms, 3, "ms");
+    ltp_text_format(&b, "  takes           %9u\n", tries);
+    ltp_text_wrap(&b, "",
+                  loopback ? "Leave the gain knobs of the interface as they are now."
+                           : "Leave the input gain of the microphone as it is now.");
+    return ltp_text_take(&b, out, err);
+}

@@ -1,0 +1,274 @@
+/* SPDX-License-Identifier: MIT
+ * lanetune calibrate: microphone by a calibrator or a meter's reading, interface by a loopback; kept in visit.yaml. */
+#include "live.h"
+
+#include "base/alloc.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum { TRIES_MAX = 5 };
+#define AGREE_DB 0.1
+#define TONE_S 3.0
+#define METER_S 8.0
+#define LOOP_S 2.0
+#define LOOP_DBFS (-12.0)
+#define LOOP_AFTER_S 0.7
+
+static const cli_option options[] = {
+    {"mic", CLI_FLAG, NULL, "the measurement microphone sits in a sound calibrator of 1 kHz", NULL, 0, 0, NULL},
+    {"calibrator", CLI_CHOICE, "SPL", "its level in dB", "94", 0, 0, "94|114"},
+    {"loopback", CLI_FLAG, NULL, "an output is wired to the line input: gain and round trip", NULL, 0, 0, NULL},
+    {"reading", CLI_NUMBER, "DBA", "what a sound level meter beside the microphone reads in a steady noise (A, Slow)",
+     NULL, 30, 130, NULL},
+    {"level", CLI_NUMBER, "DBFS", "peak that is played into the loopback, -60 to -3", "-12", -60, -3, NULL},
+    {"visit", CLI_TEXT, "DATE", "folder below visits/", "the latest", 0, 0, NULL},
+    {"yes", CLI_FLAG, NULL, "do not ask", NULL, 0, 0, NULL},
+    CLI_LIVE_OPTIONS,
+};
+
+typedef struct {
+    cli_live live;
+    lt_visit *visit;
+    lt_calibration found;
+    unsigned tries;
+    double hz; /* of the calibrator; NaN */
+} job;
+
+/* ---- one reading of each kind ---- */
+
+static lt_status read_calibrator(job *j, double spl_db, lt_error *err)
+{
+    lt_take *take = NULL;
+    lt_calibrator c;
+    lt_status st = cli_live_take(&j->live, "calibrator", NULL, TONE_S, &take, err);
+    if (st == LT_OK)
+        st = lt_calibrator_measure(take->channels[j->live.channel], spl_db, &c, err);
+    if (st == LT_OK) {
+        j->found.result_db = c.mic_cal_db;
+        j->found.rate_hz = take->rate_hz;
+        j->hz = c.hz;
+    }
+    lt_take_free(take);
+    return st;
+}
+
+static lt_status read_meter(job *j, double dba, lt_error *err)
+{
+    lt_take *take = NULL;
+    lt_levels *l = ltp_alloc(1, sizeof *l);
+    lt_status st = l == NULL ? ltp_fail_nomem(err, "the levels")
+                             : cli_live_take(&j->live, "steady noise", NULL, METER_S, &take, err);
+    if (st == LT_OK)
+        st = lt_levels_measure(take->channels[j->live.channel], 0.0, l, err);
+    if (st == LT_OK && !lt_is_known(l->laeq_db))
+        st = ltp_fail(err, LT_E_SNR, "nothing is heard; look at the cable, the input gain and the phantom power");
+    if (st == LT_OK && l->la10_db - l->la90_db > 4.0)
+        st =
+            ltp_fail(err, LT_E_SNR, "the noise moves by %.1f dB while it is read; use a steady one, such as pink noise",
+                     l->la10_db - l->la90_db);
+    if (st == LT_OK) {
+        j->found.result_db = dba - l->laeq_db;
+        j->found.rate_hz = take->rate_hz;
+    }
+    lt_take_free(take);
+    ltp_free(l);
+    return st;
+}
+
+static lt_status read_loopback(job *j, double level_dbfs, lt_error *err)
+{
+    lt_sweep_options o = lt_sweep_default_options();
+    const lt_response_options opt = lt_response_default_options();
+    lt_signal *sweep = NULL;
+    lt_take *take = NULL;
+    lt_response *r = NULL;
+    o.rate_hz = j->live.opt.rate_hz;
+    o.to_hz = fmin(o.to_hz, floor(0.45 * o.rate_hz));
+    o.seconds = LOOP_S;
+    o.peak_dbfs = level_dbfs;
+    j->live.opt.ceiling_dbfs = level_dbfs + 0.1;
+    lt_status st = lt_sweep_create(&o, &sweep, err);
+    if (st == LT_OK)
+        st = cli_live_take(&j->live, "loopback", sweep, LOOP_AFTER_S, &take, err);
+    if (st == LT_OK) {
+        const lt_signal *const recordings[] = {take->channels[j->live.channel]};
+        const char *const names[] = {"the loopback"};
+        if (lt_clipped_samples(recordings[0]) > 0)
+            st = ltp_fail(err, LT_E_CLIP, "the input clips; turn its gain or --level down");
+        else
+            st = lt_response_measure(recordings, names, 1, sweep, &opt, &r, err);
+    }
+    if (st == LT_OK && !(r->snr_db > 30.0))
+        st = ltp_fail(err, LT_E_SNR, "the return is only %.0f dB above the noise; is the output wired to this input?",
+                      r->snr_db);
+    if (st == LT_OK) {
+        j->found.result_db = lt_response_band_level(r, 0); /* 1 kHz */
+        j->found.latency_ms = r->delay_ms;
+        j->found.rate_hz = take->rate_hz;
+    }
+    lt_response_free(r);
+    lt_take_free(take);
+    lt_signal_free(sweep);
+    return st;
+}
+
+static lt_status read_once(job *j, lt_error *err)
+{
+    switch (j->found.method) {
+    case LT_CALIBRATED_LOOPBACK:
+        return read_loopback(j, j->found.level_db, err);
+    case LT_CALIBRATED_METER:
+        return read_meter(j, j->found.level_db, err);
+    case LT_CALIBRATED_CALIBRATOR:
+    case LT_CALIBRATED_COUNT:
+        break;
+    }
+    return read_calibrator(j, j->found.level_db, err);
+}
+
+/* ---- until two agree ---- */
+
+static lt_status read_until_two_agree(job *j, lt_error *err)
+{
+    double before = (double)NAN;
+    const double agree = j->found.method == LT_CALIBRATED_METER ? 1.0 : AGREE_DB;
+    for (j->tries = 1; j->tries <= TRIES_MAX; j->tries++) {
+        lt_error why = {0};
+        const lt_status st = read_once(j, &why);
+        if (st == LT_E_SNR && j->tries < TRIES_MAX && !j->live.without_asking) {
+            cli_live_say(&j->live, "%s", why.what);
+            if (!cli_live_wait_key(&j->live, "Any key tries again; ESC or q leaves."))
+                return ltp_fail(err, LT_E_STATE, "%s", j->live.stopped);
+            before = (double)NAN;
+            continue;
+        }
+        if (st != LT_OK)
+            return ltp_fail(err, st, "%s", why.what);
+        cli_live_say(&j->live, "Reading %u: %.2f dB", j->tries, j->found.result_db);
+        if (fabs(j->found.result_db - before) <= agree) {
+            j->found.result_db = (j->found.result_db + before) / 2.0;
+            return LT_OK;
+        }
+        before = j->found.result_db;
+    }
+    return ltp_fail(err, LT_E_SNR,
+                    "%d readings and no two in a row agree within %.1f dB; seat the microphone anew and "
+                    "hold still",
+                    (int)TRIES_MAX, agree);
+}
+
+/* ---- the command ---- */
+
+static const char *prompt_of(lt_calibration_method m)
+{
+    return m == LT_CALIBRATED_LOOPBACK
+               ? "Wire the output that plays to the line input, speakers disconnected. Any key begins; ESC or q leaves."
+           : m == LT_CALIBRATED_METER
+               ? "Meter (A, Slow) beside the microphone, steady noise running. Any key begins; ESC or q leaves."
+               : "Microphone into the calibrator, switch it on, wait ten seconds. Any key begins; ESC or q leaves.";
+}
+
+static int check_usage(const cli_args *a, job *j)
+{
+    const int ways =
+        (cli_flag(a, "mic") ? 1 : 0) + (cli_flag(a, "loopback") ? 1 : 0) + (cli_given(a, "reading") ? 1 : 0);
+    if (ways != 1)
+        return cli_usage(a->command, "one of --mic, --loopback and --reading DBA is needed");
+    if (cli_given(a, "calibrator") && !cli_flag(a, "mic"))
+        return cli_usage(a->command, "--calibrator goes with --mic");
+    if (cli_given(a, "level") && !cli_flag(a, "loopback"))
+        return cli_usage(a->command, "--level goes with --loopback");
+    j->found.latency_ms = (double)NAN;
+    j->hz = (double)NAN;
+    if (cli_flag(a, "loopback")) {
+        j->found.method = LT_CALIBRATED_LOOPBACK;
+        j->found.level_db = cli_number(a, "level", LOOP_DBFS);
+    } else if (cli_flag(a, "mic")) {
+        j->found.method = LT_CALIBRATED_CALIBRATOR;
+        j->found.level_db = strtod(cli_text(a, "calibrator", "94"), NULL);
+    } else {
+        j->found.method = LT_CALIBRATED_METER;
+        j->found.level_db = cli_number(a, "reading", 94.0);
+    }
+    return CLI_DONE;
+}
+
+static lt_status calibrate(job *j, const cli_args *a, lt_error *err)
+{
+    const bool loopback = j->found.method == LT_CALIBRATED_LOOPBACK;
+    const unsigned channel = cli_count(a, "in-channel", loopback ? j->visit->line_channel : j->visit->mic_channel);
+    if (channel > LT_LIVE_CHANNELS_MAX)
+        return ltp_fail(err, LT_E_ARG, "visit.yaml names input %u; at most %d are recorded", channel,
+                        (int)LT_LIVE_CHANNELS_MAX);
+    j->live.opt.input_channels = channel;
+    j->live.channel = channel - 1;
+    j->live.max_spl_db = HUGE_VAL;
+    if (!cli_live_wait_key(&j->live, prompt_of(j->found.method)))
+        return ltp_fail(err, LT_E_STATE, "%s", j->live.stopped);
+    lt_status st = read_until_two_agree(j, err);
+    if (st != LT_OK)
+        return st;
+    j->found.channel = channel;
+    cli_live_device(&j->live, j->found.device, sizeof j->found.device);
+    if (!cli_today(j->found.date))
+        return ltp_fail(err, LT_E_IO, "the clock of this machine cannot be read");
+    const lt_visit_change change = {.mic_cal_db = loopback ? (double)NAN : j->found.result_db,
+                                    .loopback_db = loopback ? j->found.result_db : (double)NAN,
+                                    .calibration = &j->found};
+    return lt_visit_write(a->words[0], j->visit->date, &change, err);
+}
+
+static int print(cli_args *a, const job *j)
+{
+    lt_error err = {0};
+    char *text = NULL;
+    lt_status st;
+    if (a->json) {
+        const lt_json_head head = cli_json_head(a, a->words, 1);
+        st = lt_json_calibrate(&head, &j->found, j->visit->date, j->tries, j->hz, &text, &err);
+    } else {
+        st = lt_text_calibrate(&j->found, j->tries, &text, &err);
+    }
+    return cli_finish(a, st, &err, text);
+}
+
+static int run(cli_args *a)
+{
+    job j = {0};
+    lt_error err = {0};
+    int rc = check_usage(a, &j);
+    if (rc != CLI_DONE)
+        return rc;
+    lt_status st = lt_visit_load(a->words[0], cli_text(a, "visit", NULL), &j.visit, &err);
+    if (st != LT_OK)
+        return cli_fail(a, &err);
+    rc = cli_live_begin(&j.live, a);
+    if (rc == CLI_DONE) {
+        st = calibrate(&j, a, &err);
+        cli_live_end(&j.live);
+        rc = st == LT_OK ? print(a, &j) : cli_fail(a, &err);
+    }
+    lt_visit_free(j.visit);
+    return rc;
+}
+
+const cli_command cmd_calibrate = {
+    .name = "calibrate",
+    .words = "SITE",
+    .summary = "calibrate microphone and interface, kept in visit.yaml",
+    .about =
+        "Reads a sound calibrator (1 kHz, 94 or 114 dB), a loopback of the interface, or the steady noise that a "
+        "sound level meter reads too, until two readings agree. A wrong frequency, a level that moves, hum, noise "
+        "and clipping are refused.\n"
+        "The result goes into the visit's visit.yaml with date, device and channel; all else in that file stays as "
+        "it is. Do not touch the gain knobs of the interface afterwards.",
+    .example = "lanetune calibrate elm-street --mic --calibrator 94 --yes\n"
+               "lanetune calibrate elm-street --loopback\n",
+    .options = options,
+    .option_count = LTP_COUNT(options),
+    .words_min = 1,
+    .words_max = 1,
+    .run = run,
+};
