@@ -25,7 +25,8 @@ typedef struct {
     double rate_hz;    /* of the recording */
     ltp_drift markers; /* sigma infinite: not known */
     double distance;   /* of the markers as played */
-    bool all_there;    /* every sweep lies in the recording */
+    bool narrowed;
+    bool all_there; /* every sweep lies in the recording */
     lt_continuity *out;
 } check;
 
@@ -163,6 +164,17 @@ static void judge_delay(check *c, size_t j, const ltp_gap_result *r, bool one_cl
         c->out->least_frames = fmax(limit, 1.0);
 }
 
+/* What the markers have told happened where a sweep is disturbed. */
+static void narrow(check *c, const ltp_gap_result *r)
+{
+    lt_continuity *o = c->out;
+    if (o->verdict == LT_CONTINUITY_BROKEN && r->burst_from_s > o->from_s && r->burst_to_s < o->to_s && !c->narrowed) {
+        o->from_s = r->burst_from_s;
+        o->to_s = r->burst_to_s;
+        c->narrowed = true;
+    }
+}
+
 /* Gaps inside each sweep, and the delays of the sweeps against each other. */
 static lt_status check_sweeps(check *c, bool one_clock, const uint64_t *suspects, size_t suspect_count, lt_error *err)
 {
@@ -183,6 +195,8 @@ static lt_status check_sweeps(check *c, bool one_clock, const uint64_t *suspects
         st = ltp_gap_search_sweep(g, c->recording, zero_s, drift, suspects, suspect_count, &r, err);
         if (st == LT_OK && r.gap)
             found(c, (double)NAN, r.from_s, r.to_s);
+        if (st == LT_OK && r.burst)
+            narrow(c, &r);
         if (st == LT_OK && r.late_known)
             judge_delay(c, j, &r, one_clock, before_s, to_s);
         before_s = zero_s;

@@ -22,6 +22,7 @@ static const double missing = 0.06;                          /* power left in a 
 static const double quiet = 0.02; /* median of the rest over the signal's, where gaps can be told */
 static const double suspect_before_s = 0.3, suspect_after_s = 0.6;
 static const double edge = 0.04; /* of the sweep at both ends, where it fades */
+static const double burst_most_s = 0.25, burst_margin_s = 0.1, burst_of_signal = 0.12;
 static const double coherence_least = 0.5, sigma_most = 0.1;
 
 struct ltp_gap_search {
@@ -263,6 +264,23 @@ static size_t gone_until(const ltp_gap_search *g, const bool *sudden, const bool
     return 0;
 }
 
+/* All that is sudden lies together: a loss that something else has told must be there. */
+static void find_burst(const ltp_gap_search *g, double zero_s, ltp_gap_result *out)
+{
+    size_t first = g->blocks, last = 0;
+    for (size_t b = 0; b < g->blocks; b++)
+        if (g->sudden[b] && g->rest_power[b] > burst_of_signal * g->prediction[b]) {
+            first = b < first ? b : first;
+            last = b;
+        }
+    const double per_block_s = (double)g->block / g->kernel->rate_hz;
+    out->burst = first < g->blocks && (double)(last - first) * per_block_s < burst_most_s;
+    if (out->burst) {
+        out->burst_from_s = zero_s + (double)first * per_block_s - burst_margin_s;
+        out->burst_to_s = zero_s + (double)(last + window_blocks(g, last)) * per_block_s + burst_margin_s;
+    }
+}
+
 static void find_gap(ltp_gap_search *g, double zero_s, double rate_hz, const uint64_t *suspects, size_t count,
                      ltp_gap_result *out)
 {
@@ -318,7 +336,9 @@ lt_status ltp_gap_search_sweep(ltp_gap_search *g, const lt_signal *recording, do
         predict(g, piece);
         demodulate(g, (size_t)((ptrdiff_t)g->kernel->before + centre));
         window_powers(g);
+        memset(g->sudden, 0, g->blocks * sizeof *g->sudden);
         find_gap(g, cut_s + (double)centre / g->kernel->rate_hz, recording->rate_hz, suspects, suspect_count, out);
+        find_burst(g, cut_s + (double)centre / g->kernel->rate_hz, out);
     }
     lt_signal_free(piece);
     return st;

@@ -12,6 +12,8 @@ typedef struct ltp_gap_search ltp_gap_search;
 typedef struct {
     bool gap;            /* the sweep is missing for a moment, or is disturbed where the device said so */
     double from_s, to_s; /* recorder's time */
+    bool burst;          /* one sudden disturbance in the whole sweep, whatever its cause */
+    double burst_from_s, burst_to_s;
     bool late_known;
     double late_frames; /* of this sweep against the first one, at the stimulus' rate, drift taken off */
 } ltp_gap_result;
