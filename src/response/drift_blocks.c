@@ -16,7 +16,9 @@ static const double keep_after_s = 0.02;
 static const double coherence_least = 0.3;
 static const double energy_least = 0.01;   /* of the mean block: a pause of speech tells nothing */
 static const double regularisation = 0.05; /* re the smooth spectrum of a block */
-static const double outlier = 4.0;         /* median deviations */
+static const double sigma_most = 5e-6;     /* a worse line is none */
+static const double slope_most = 1e-3;
+static const double outlier = 4.0; /* median deviations */
 enum { BLOCKS_LEAST = 4, BLOCKS_MAX = 64 };
 
 typedef struct {
@@ -255,7 +257,7 @@ lt_status ltp_drift_from_blocks(const lt_signal *piece, const lt_signal *sweep, 
             st = against_mean(&b, l, mean, err);
         if (st == LT_OK && isfinite(l.sigma))
             l = fit(&b);
-        if (isfinite(l.sigma))
+        if (l.sigma <= sigma_most && fabs(l.slope) <= slope_most)
             *out = (ltp_drift){.drift = used + l.slope * (1.0 + used), .sigma = l.sigma};
     }
     ltp_free(mean);

@@ -17,6 +17,7 @@ static const double high_hz = 11000.0;
 static const double of_band_end = 0.65;
 static const double range = 4e-4;         /* drift searched on both sides */
 static const double steps_a_pulse = 0.35; /* step of the search re the drift that spoils the pulse */
+static const double unit_most = 3.5e-4;   /* drift of one radian: a lower band tells too little */
 static const double straight_least = 0.8; /* pulse re what it would be with no other phase left */
 static const double usable_db = -30.0;    /* magnitude re its top */
 static const double low_end_db = -20.0;   /* ... below which the low end is not measured but extrapolated */
@@ -295,7 +296,7 @@ lt_status ltp_drift_from_sweep(ltp_kernel *k, const lt_signal *sweep, const doub
         if (unit < range) {
             double straight = 0.0;
             const double drift = find_best(&s, unit, &straight);
-            if (straight >= straight_least)
+            if (straight >= straight_least && fabs(drift) <= range && unit <= unit_most)
                 *out = (ltp_drift){.drift = used + drift, .sigma = 0.05 * unit};
         }
     }

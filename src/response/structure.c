@@ -11,7 +11,7 @@ static const double silence_least_s = 0.06;  /* shorter pauses do not separate *
 static const double extend_s = 0.05;         /* faint ends of a part that lie in the silence around it */
 static const double marker_of_longest = 0.9; /* a marker is at most this long, re the longest part */
 static const double shortest_s = 0.02;
-static const double same_length_s = 0.012;
+static const double same_length_s = 0.016;
 static const double same_correlation = 0.98;
 
 enum { PARTS_MAX = LTP_REPEATS_MAX + 2, PROBE = 1024 };
@@ -66,23 +66,6 @@ static void find_parts(const lt_signal *s, parts *p)
         add_part(p, first * block, end * block < s->count ? end * block : s->count);
 }
 
-/* Ends that are fainter than the threshold still belong to the part, as far as the silence is theirs. */
-static void extend_parts(const lt_signal *s, parts *p)
-{
-    const size_t most = (size_t)(extend_s * s->rate_hz);
-    size_t before_end = 0;
-    for (size_t i = 0; i < p->count; i++) {
-        ltp_span *a = &p->items[i];
-        const size_t room_before = i == 0 ? a->first : (a->first - before_end) / 2;
-        const size_t next = i + 1 < p->count ? p->items[i + 1].first : s->count;
-        before_end = a->first + a->count;
-        const size_t room_after = i + 1 < p->count ? (next - before_end) / 2 : next - before_end;
-        const size_t before = room_before < most ? room_before : most;
-        a->first -= before;
-        a->count += before + (room_after < most ? room_after : most);
-    }
-}
-
 /* Normalised correlation of count samples of a with b shifted, best over around +- reach; *lag = the shift. */
 static double probe(const double *a, const double *b, ptrdiff_t b_room_before, ptrdiff_t b_room_after, size_t count,
                     ptrdiff_t around, ptrdiff_t reach, ptrdiff_t *lag)
@@ -110,13 +93,14 @@ static double probe(const double *a, const double *b, ptrdiff_t b_room_before, p
     return best;
 }
 
-/* Moves part b so that it is the copy of part a, sample by sample. False: it is no copy. */
-static bool align_copy(const lt_signal *s, ltp_span a, ltp_span *b)
+/* Moves part b so that it is the copy of part a, sample by sample; both get the same length. False: it is no copy. */
+static bool align_copy(const lt_signal *s, ltp_span *copied, ltp_span *b)
 {
+    const ltp_span a = *copied;
     static const double places[] = {0.7, 0.3, 0.5};
     if (fabs((double)a.count - (double)b->count) > same_length_s * s->rate_hz)
         return false;
-    const ptrdiff_t wide = (ptrdiff_t)(1.2 * block_s * s->rate_hz); /* parts begin on whole blocks */
+    const ptrdiff_t wide = (ptrdiff_t)(3.0 * block_s * s->rate_hz); /* parts begin on whole blocks, give or take one */
     ptrdiff_t shift = 0;
     for (size_t i = 0; i < LTP_COUNT(places); i++) {
         const size_t at = (size_t)(places[i] * (double)a.count);
@@ -132,9 +116,12 @@ static bool align_copy(const lt_signal *s, ltp_span a, ltp_span *b)
         shift = lag;
     }
     const ptrdiff_t first = (ptrdiff_t)b->first + shift;
-    if (first < 0 || first + (ptrdiff_t)a.count > (ptrdiff_t)s->count)
+    if (first < 0 || first >= (ptrdiff_t)s->count)
         return false;
-    *b = (ltp_span){(size_t)first, a.count};
+    /* Parts end on whole blocks: the copy may end with the file, a little earlier. */
+    const size_t left = s->count - (size_t)first;
+    copied->count = a.count < left ? a.count : left;
+    *b = (ltp_span){(size_t)first, copied->count};
     return true;
 }
 
@@ -146,9 +133,11 @@ static bool take_repeats(const lt_signal *s, const parts *p, size_t first, size_
     out->sweeps[0] = p->items[first];
     for (size_t i = 1; i < count; i++) {
         out->sweeps[i] = p->items[first + i];
-        if (!align_copy(s, out->sweeps[0], &out->sweeps[i]))
+        if (!align_copy(s, &out->sweeps[0], &out->sweeps[i]))
             return false;
     }
+    for (size_t i = 1; i < count; i++)
+        out->sweeps[i].count = out->sweeps[0].count;
     out->sweep_count = count;
     return true;
 }
@@ -163,7 +152,7 @@ static bool take_markers(const lt_signal *s, const parts *p, ltp_structure *out)
     out->marker[0] = p->items[0];
     out->marker[1] = p->items[p->count - 1];
     return (double)out->marker[0].count <= marker_of_longest * (double)longest &&
-           align_copy(s, out->marker[0], &out->marker[1]);
+           align_copy(s, &out->marker[0], &out->marker[1]);
 }
 
 static void take_whole(const parts *p, size_t first, size_t count, ltp_structure *out)
@@ -186,6 +175,48 @@ static lt_status check_stimulus(const lt_signal *s, lt_error *err)
     return LT_OK;
 }
 
+/* Frames of silence that belong to a part: half of that between two parts, all of it at the ends, extend_s at most. */
+static size_t room_before(const lt_signal *s, const parts *p, size_t i)
+{
+    const size_t most = (size_t)(extend_s * s->rate_hz);
+    const size_t end = i == 0 ? 0 : p->items[i - 1].first + p->items[i - 1].count;
+    const size_t silence = p->items[i].first - end;
+    const size_t room = i == 0 ? silence : silence / 2;
+    return room < most ? room : most;
+}
+
+static size_t room_after(const lt_signal *s, const parts *p, size_t i)
+{
+    const size_t most = (size_t)(extend_s * s->rate_hz);
+    const size_t end = p->items[i].first + p->items[i].count;
+    const size_t silence = (i + 1 < p->count ? p->items[i + 1].first : s->count) - end;
+    const size_t room = i + 1 < p->count ? silence / 2 : silence;
+    return room < most ? room : most;
+}
+
+/* Ends that are fainter than the threshold still belong to a part, as far as the silence is theirs. Copies stay copies:
+ * all are extended alike. spans[count] are the parts first, first + step, ... */
+static void extend(const lt_signal *s, const parts *p, size_t first, size_t step, ltp_span *spans, size_t count)
+{
+    size_t before = SIZE_MAX;
+    size_t after = SIZE_MAX;
+    for (size_t i = 0; i < count; i++) {
+        const size_t b = room_before(s, p, first + i * step);
+        const size_t a = room_after(s, p, first + i * step);
+        before = b < before ? b : before;
+        after = a < after ? a : after;
+    }
+    for (size_t i = 0; i < count; i++) { /* aligning copies may have moved them by some frames */
+        const size_t end = spans[i].first + spans[i].count;
+        before = before < spans[i].first ? before : spans[i].first;
+        after = after < s->count - end ? after : s->count - end;
+    }
+    for (size_t i = 0; i < count; i++) {
+        spans[i].first -= before;
+        spans[i].count += before + after;
+    }
+}
+
 lt_status ltp_structure_find(const lt_signal *stimulus, ltp_structure *out, lt_error *err)
 {
     *out = (ltp_structure){.kind = LTP_OTHER};
@@ -198,12 +229,19 @@ lt_status ltp_structure_find(const lt_signal *stimulus, ltp_structure *out, lt_e
         p.items[0] = (ltp_span){0, stimulus->count};
         p.count = 1;
     }
-    extend_parts(stimulus, &p);
     out->markers = take_markers(stimulus, &p, out);
+    if (out->markers)
+        extend(stimulus, &p, 0, p.count - 1, out->marker, 2);
     const size_t first = out->markers ? 1 : 0;
     const size_t count = p.count - 2 * first;
-    if (!take_repeats(stimulus, &p, first, count, out))
+    if (take_repeats(stimulus, &p, first, count, out)) {
+        extend(stimulus, &p, first, 1, out->sweeps, count);
+    } else {
         take_whole(&p, first, count, out);
+        const size_t before = room_before(stimulus, &p, first);
+        out->sweeps[0].first -= before;
+        out->sweeps[0].count += before + room_after(stimulus, &p, first + count - 1);
+    }
     const ltp_span *sweep = &out->sweeps[0];
     if (ltp_sweep_fit(stimulus->samples + sweep->first, sweep->count, stimulus->rate_hz, &out->growth_s, &out->start_hz,
                       &st))

@@ -56,6 +56,38 @@ static void structure_is_told_from_the_samples(void **state)
     assert_int_equal(bad, 0);
 }
 
+/* Copies are copies however little silence the file has at its ends. */
+static void structure_does_not_depend_on_lead_and_tail(void **state)
+{
+    (void)state;
+    static const double rates[] = {48000.0, 44100.0, 16000.0, 96000.0};
+    lt_rng rng = {.state = 5};
+    int bad = 0;
+    for (int i = 0; i < 60; i++) {
+        lt_sweep_options o = lt_sweep_default_options();
+        o.rate_hz = rates[i % 4];
+        o.from_hz = 30.0 + 200.0 * lt_rng_uniform(&rng);
+        o.to_hz = fmin(0.45 * o.rate_hz, 3000.0 + 16000.0 * lt_rng_uniform(&rng));
+        o.seconds = 0.4 + 4.0 * lt_rng_uniform(&rng) * lt_rng_uniform(&rng);
+        o.gap_s = 0.1 + 1.5 * lt_rng_uniform(&rng);
+        o.repeats = 1 + (unsigned)i % 3;
+        o.lead_s = i % 5 == 0 ? 0.0 : 0.2 * lt_rng_uniform(&rng);
+        o.tail_s = i % 7 == 0 ? 0.0 : 0.2 * lt_rng_uniform(&rng);
+        o.markers = i % 2 == 1;
+        lt_signal *s = NULL;
+        ltp_structure st;
+        assert_int_equal(lt_sweep_create(&o, &s, NULL), LT_OK);
+        assert_int_equal(ltp_structure_find(s, &st, NULL), LT_OK);
+        char label[32];
+        (void)snprintf(label, sizeof label, "stimulus %d", i);
+        bad += !near_abs(label, st.kind, LTP_EXPONENTIAL, 0.0);
+        bad += !near_abs(label, (double)st.sweep_count, o.repeats, 0.0);
+        bad += !near_abs(label, st.markers, o.markers, 0.0);
+        lt_signal_free(s);
+    }
+    assert_int_equal(bad, 0);
+}
+
 static void noise_is_no_sweep(void **state)
 {
     (void)state;
