@@ -71,10 +71,17 @@ void ltp_recordings_borrow(ltp_evidence *e)
 
 /* ---- doubts ---- */
 
-static void carry_notes(ltp_evidence *e, const char *label, const lt_notes *notes)
+/* Settings use no distortion figure, and of the noise only what hides speech bands, which check_snr() says. */
+static bool is_of_no_use_here(const char *code)
+{
+    return strcmp(code, "thd-noise") == 0 || strcmp(code, "low-snr") == 0;
+}
+
+static void carry_notes(ltp_evidence *e, const char *label, const lt_notes *notes, kind type)
 {
     for (size_t i = 0; i < notes->count; i++)
-        lt_notes_add(&e->warnings, notes->items[i].code, "%s: %.170s", label, notes->items[i].message);
+        if (type != RESPONSE || !is_of_no_use_here(notes->items[i].code))
+            lt_notes_add(&e->warnings, notes->items[i].code, "%s: %.170s", label, notes->items[i].message);
 }
 
 /* The speech bands must stand out of the noise of their own recording. */
@@ -110,14 +117,14 @@ static void carry_one(ltp_evidence *e, const path_row *row, const char *conditio
     (void)snprintf(label, sizeof label, "%s%s%.*s", row->path, condition[0] != '\0' ? "." : "", LT_NAME_MAX, condition);
     switch (row->kind) {
     case RESPONSE:
-        carry_notes(e, label, &((const lt_response *)p)->notes);
+        carry_notes(e, label, &((const lt_response *)p)->notes, row->kind);
         check_snr(e, label, p);
         break;
     case LEVELS:
-        carry_notes(e, label, &((const lt_levels *)p)->notes);
+        carry_notes(e, label, &((const lt_levels *)p)->notes, row->kind);
         break;
     case TALK_TEST:
-        carry_notes(e, label, &((const lt_talk_test *)p)->notes);
+        carry_notes(e, label, &((const lt_talk_test *)p)->notes, row->kind);
         break;
     }
 }
