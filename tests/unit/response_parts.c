@@ -203,8 +203,11 @@ static void least_squares_recover_a_short_response(void **state)
 int response_parts_tests(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(structure_is_told_from_the_samples),     cmocka_unit_test(noise_is_no_sweep),
-        cmocka_unit_test(shift_is_found_between_frames),          cmocka_unit_test(search_finds_each_play),
+        cmocka_unit_test(structure_is_told_from_the_samples),
+        cmocka_unit_test(structure_does_not_depend_on_lead_and_tail),
+        cmocka_unit_test(noise_is_no_sweep),
+        cmocka_unit_test(shift_is_found_between_frames),
+        cmocka_unit_test(search_finds_each_play),
         cmocka_unit_test(least_squares_recover_a_short_response),
     };
     return cmocka_run_group_tests_name("response_parts", tests, NULL, NULL);
