@@ -114,7 +114,9 @@ static lt_notch best_notch(const cells *c, const double *power, size_t top, doub
     size_t first = 0;
     size_t last = 0;
     run_around(c, power, top, target, &first, &last);
-    const double centres[2] = {round_hz(c->hz[top]), round_hz(sqrt(c->hz[first] * c->hz[last]))};
+    const double highest_hz = 0.45 * c->rate_hz; /* a peaking biquad has no width at half the rate */
+    const double centres[2] = {fmin(round_hz(c->hz[top]), highest_hz),
+                               fmin(round_hz(sqrt(c->hz[first] * c->hz[last])), highest_hz)};
     lt_notch best = {.hz = centres[0], .q = qs[0], .cut_db = cut_max_db};
     size_t best_left = SIZE_MAX;
     const double least_db = lt_db_from_power(power[top] / target);

@@ -62,6 +62,25 @@ static void find_band(ltp_kernel *k)
     k->to_hz = ltp_grid_band(high).upper_hz;
 }
 
+/* The part of the band that is not on a flank: |S|^2 changes by less than 1 dB over a twelfth of an octave. */
+static void find_level_part(ltp_kernel *k)
+{
+    enum { TWELFTH = LTP_GRID_FRACTION / 12 };
+    const double fall = lt_power_from_db(-1.0);
+    size_t low = 0;
+    while (low + 1 < k->grid_count && ltp_grid_band(low).lower_hz < k->from_hz)
+        low++;
+    size_t high = low;
+    while (high + 1 < k->grid_count && ltp_grid_band(high + 1).upper_hz <= k->to_hz * (1.0 + 1e-9))
+        high++;
+    while (low + TWELFTH < high && k->power[low] < fall * k->power[low + TWELFTH])
+        low++;
+    while (high > low + TWELFTH && k->power[high] < fall * k->power[high - TWELFTH])
+        high--;
+    k->level_from_hz = fmax(ltp_grid_band(low).lower_hz, k->from_hz);
+    k->level_to_hz = fmin(ltp_grid_band(high).upper_hz, k->to_hz);
+}
+
 static void smooth_power(ltp_kernel *k, const double *power)
 {
     static const double half_width = 1.0292; /* 2^(1/24): a twelfth of an octave in all */
@@ -156,6 +175,7 @@ lt_status ltp_kernel_create(const lt_signal *sweep, size_t before, size_t after,
         power[i] = lt_complex_power(k->inverse[i]);
     smooth_power(k, power);
     find_band(k);
+    find_level_part(k);
     k->to_hz = fmin(k->to_hz, highest_hz);
     k->roughness = roughness_of(k, power);
     k->low_edge = k->power[ltp_grid_index(k->from_hz * 1.03, k->grid_count)];

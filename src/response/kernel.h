@@ -11,6 +11,7 @@ typedef struct {
     size_t before, sweep, after; /* frames of a piece: before the sweep, the sweep, after it */
     double rate_hz;
     double from_hz, to_hz;      /* band of the stimulus */
+    double level_from_hz, level_to_hz; /* ... without its flanks */
     double low_edge, high_edge; /* |S|^2 just inside it */
     lt_rfft *fft;
     lt_complex *inverse;        /* conj(S) B / (|S|^2 + reg) [bins] */

@@ -108,6 +108,8 @@ static lt_status conclude(ltp_takes *t, ltp_average *a, lt_response *r, lt_error
     if (st == LT_OK) {
         fill_distortion(r, a, t);
         note_drift(r, t->estimated);
+        r->ir->from_hz = k->level_from_hz; /* a margin may not be made of the ripple on the flanks */
+        r->ir->to_hz = k->level_to_hz;
     }
     return st;
 }
