@@ -107,7 +107,7 @@ static void blur(double *c, size_t count, size_t width)
  * the recording is digital silence the median says nothing, and a share of the mean stands in. */
 static double usual_power(const double *c, size_t count, double *scratch)
 {
-    static const double mean_share = 0.05;
+    static const double mean_share = 0.15;
     const size_t step = count / SAMPLED + 1;
     size_t n = 0;
     for (size_t i = 0; i < count; i += step)

@@ -198,7 +198,7 @@ static void fill_unknown(const ltp_kernel *k, double *noise)
  * windows are cut into slices; a slice that is far louder than the others of its band dates the disturbance, and all
  * bands whose response holds that moment get its power added to their noise. */
 
-enum { SLICES_MAX = 16 };
+enum { SLICES_MAX = 16, WIDE_LEAST = 10 }; /* a tone shows in 8 points of the grid, as noise is smoothed */
 static const double slice_s = 0.1;
 static const double far_louder = 8.0;           /* power re the median of the slices */
 static const double neighbours = 1.0;           /* octaves */
@@ -251,11 +251,14 @@ static double pass_frames(const filler *f, size_t g)
     return f->l->growth_s * log(ltp_grid_band(g).exact_hz / f->l->start_hz) * f->k->rate_hz;
 }
 
-/* Excess (power re the usual one) of the loudest moment in each slice of time of point g's response, added up. */
-static double excess_at(const filler *f, const slice *slices, size_t count, const double *usual, size_t g)
+/* What the loudest moment in each slice of time of point g's response adds to its noise. How the disturbance is
+ * coloured from the neighbour to g is not known: like the usual noise or like white noise, whichever is less. */
+static double disturbance_at(const filler *f, const slice *slices, size_t count, const double *usual, size_t g)
 {
     const double length = slice_s * f->k->rate_hz;
     double loudest[64] = {0.0};
+    size_t wide[64] = {0}; /* points of the grid that show it */
+    size_t last[64] = {0};
     const size_t reach = (size_t)(neighbours * LTP_GRID_FRACTION);
     const double begin = pass_frames(f, g) + (double)f->l->response.first;
     const size_t lowest = ltp_grid_index(inside_low * f->k->from_hz, f->k->grid_count);
@@ -269,12 +272,17 @@ static double excess_at(const filler *f, const slice *slices, size_t count, cons
             if (at < 0.0 || at >= (double)f->l->response.count)
                 continue;
             const size_t k = (size_t)(at / length);
-            if (k < LTP_COUNT(loudest))
-                loudest[k] = fmax(loudest[k], slices[i].power[o] / usual[o]);
+            if (k >= LTP_COUNT(loudest))
+                continue;
+            const double colour = fmin(usual[g] / usual[o], f->k->power[o] / f->k->power[g]);
+            loudest[k] = fmax(loudest[k], slices[i].power[o] * colour);
+            wide[k] += last[k] != o;
+            last[k] = o;
         }
+    const size_t least = g < lowest + reach / 2 ? WIDE_LEAST / 2 : WIDE_LEAST; /* half of the neighbours are missing */
     double sum = 0.0;
     for (size_t k = 0; k < LTP_COUNT(loudest); k++)
-        sum += loudest[k] * length / (double)f->l->response.count;
+        sum += wide[k] >= least ? loudest[k] * length / (double)f->l->response.count : 0.0;
     return sum;
 }
 
@@ -290,15 +298,15 @@ static lt_status add_disturbances(const filler *f, double *noise, lt_error *err)
     double usual[LTP_GRID_MAX];
     for (size_t g = 0; g < f->k->grid_count; g++)
         usual[g] = usual_power(slices, count, g);
-    double excess[LTP_GRID_MAX] = {0.0};
+    double added[LTP_GRID_MAX] = {0.0};
     for (size_t g = 0; g < f->k->grid_count; g++)
-        excess[g] = usual[g] > 0.0 ? excess_at(f, slices, count, usual, g) : 0.0;
+        added[g] = usual[g] > 0.0 && f->k->power[g] > 0.0 ? disturbance_at(f, slices, count, usual, g) : 0.0;
     enum { REACH = LTP_GRID_FRACTION / 3 }; /* its edges in frequency are uncertain by a third of an octave */
     for (size_t g = 0; g < f->k->grid_count; g++) {
         double most = 0.0;
         for (size_t o = g > REACH ? g - REACH : 0; o <= g + REACH && o < f->k->grid_count; o++)
-            most = fmax(most, excess[o]);
-        noise[g] += usual[g] > 0.0 ? usual[g] * most : 0.0;
+            most = fmax(most, added[o]);
+        noise[g] += most;
     }
     ltp_free(slices);
     return LT_OK;
