@@ -216,7 +216,7 @@ static void short_disturbance_is_seen_in_the_snr(void **state)
                         .extra_s = 0.3,
                         .noise = true,
                         .noise_db = -45.0,
-                        .burst_s = 2.5 + 8.0 * lt_rng_uniform(&rng),
+                        .burst_s = 2.5 + 6.0 * lt_rng_uniform(&rng),
                         .burst_length_s = 0.05 + 0.3 * lt_rng_uniform(&rng),
                         .seed = seed};
         char label[32];
