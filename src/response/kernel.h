@@ -10,9 +10,9 @@ typedef struct {
     size_t n, bins;              /* FFT size, n / 2 + 1 */
     size_t before, sweep, after; /* frames of a piece: before the sweep, the sweep, after it */
     double rate_hz;
-    double from_hz, to_hz;      /* band of the stimulus */
+    double from_hz, to_hz;             /* band of the stimulus */
     double level_from_hz, level_to_hz; /* ... without its flanks */
-    double low_edge, high_edge; /* |S|^2 just inside it */
+    double low_edge, high_edge;        /* |S|^2 just inside it */
     lt_rfft *fft;
     lt_complex *inverse;        /* conj(S) B / (|S|^2 + reg) [bins] */
     lt_complex *stimulus;       /* S [bins]; NULL unless the stimulus is rough */

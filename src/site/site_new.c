@@ -121,7 +121,7 @@ static lt_status save_site(const char *dir, const char *name, unsigned lanes, lt
     ltp_sheet_add(&t, "\ntemperature_c: 20                # of the air, degrees Celsius: speed of sound\n%s", counters);
     for (unsigned i = 1; i <= lanes; i++)
         ltp_sheet_add(&t, "%s  - lane: %-22u # number; recordings: visits/DATE/lane-%u/\n%s", i > 1 ? "\n" : "", i, i,
-                     lane_body);
+                      lane_body);
     lt_status st = ltp_site_path(path, err, "%s/site.yaml", dir);
     if (st != LT_OK)
         t.failed = true;

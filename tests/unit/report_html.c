@@ -322,7 +322,8 @@ static void doubts_stand_beside_their_numbers(void **state)
     } rows[] = {
         {"counter-coupling-assumed", "x", true, "Feedback margin, whatever", ">counter coupling assumed</a>)"},
         {"loop-not-measured", "x", true, "Feedback margin</h3>", ">loop not measured</a>)"},
-        {"low-snr", "outbound.car: 4 of 18 speech bands", false, "Customer understands operator", ">noisy recording</a>)"},
+        {"low-snr", "outbound.car: 4 of 18 speech bands", false, "Customer understands operator",
+         ">noisy recording</a>)"},
         {"low-snr", "lane-coupling: noisy", false, "Echo of the operator", ">noisy recording</a>)"},
         {"receive-response-assumed", "x", true, "Operator understands customer", ">receive response assumed</a>)"},
         {"echo-delay", "x", true, "Echo of the operator", ">echo delay assumed</a>)"},
