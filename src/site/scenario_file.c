@@ -8,22 +8,23 @@
 #include <stdio.h>
 #include <string.h>
 
+/* clang-format off */
 /* Numbers of a lane, with the ranges that the virtual lane takes: X(field, lowest, highest). */
 #define LANE_NUMBERS(X)                                                                                                \
     X(rate_hz, 16000, 192000)                                                                                          \
     X(temperature_c, -40, 60)                                                                                          \
-    X(speaker_height_m, 0.1, 5)                                                                                        \
-    X(microphone_height_m, 0.1, 5) X(speaker_to_microphone_m, 0.02, 5) X(ear_distance_m, 0.1, 10)                      \
-        X(ear_height_m, 0.2, 5) X(ground_reflection, 0, 1) X(canopy_height_m, 0, 10) X(canopy_reflection, 0, 1)        \
-            X(wall_distance_m, 0, 100) X(wall_reflection, 0, 0.98) X(speaker_low_hz, 20, 2000)                         \
-                X(speaker_resonance_q, 0.3, 5) X(speaker_high_hz, 2000, 86000) X(speaker_spl_db, 20, 140)              \
-                    X(microphone_line_db, 20, 180) X(microphone_low_hz, 5, 2000) X(microphone_high_hz, 2000, 86000)    \
-                        X(hub_delay_ms, 0, 1000) X(road_dba, 0, 120) X(passes_per_minute, 0, 60) X(pass_dba, 0, 120)   \
-                            X(wind_dba, 0, 100) X(microphone_noise_db, -40, 20) X(hum_hz, 0, 400)                      \
-                                X(hum_line_dbfs, -200, 0) X(talker_db, 20, 120) X(counter_spl_db, 20, 140)             \
-                                    X(counter_coupling_db, -120, 40) X(counter_noise_dba, 0, 120)                      \
-                                        X(mic_cal_db, 40, 200) X(loopback_db, -80, 40) X(recorder_noise_dbfs, -300, 0) \
-                                            X(drift_ppm, -1000, 1000) X(start_s, 0, 60)
+    X(speaker_height_m, 0.1, 5) X(microphone_height_m, 0.1, 5) X(speaker_to_microphone_m, 0.02, 5)                     \
+        X(ear_distance_m, 0.1, 10) X(ear_height_m, 0.2, 5) X(ground_reflection, 0, 1) X(canopy_height_m, 0, 10)        \
+            X(canopy_reflection, 0, 1) X(wall_distance_m, 0, 100) X(wall_reflection, 0, 0.98)                          \
+                X(speaker_low_hz, 20, 2000) X(speaker_resonance_q, 0.3, 5) X(speaker_high_hz, 2000, 86000)             \
+                    X(speaker_spl_db, 20, 140) X(microphone_line_db, 20, 180) X(microphone_low_hz, 5, 2000)            \
+                        X(microphone_high_hz, 2000, 86000) X(hub_delay_ms, 0, 1000) X(road_dba, 0, 120)                \
+                            X(passes_per_minute, 0, 60) X(pass_dba, 0, 120) X(wind_dba, 0, 100)                        \
+                                X(microphone_noise_db, -40, 20) X(hum_hz, 0, 400) X(hum_line_dbfs, -200, 0)            \
+                                    X(talker_db, 20, 120) X(counter_spl_db, 20, 140) X(counter_coupling_db, -120, 40)  \
+                                        X(counter_noise_dba, 0, 120) X(mic_cal_db, 40, 200) X(loopback_db, -80, 40)    \
+                                            X(recorder_noise_dbfs, -300, 0) X(drift_ppm, -1000, 1000)                  \
+                                                X(start_s, 0, 60)
 
 /* null = none: X(field, lowest, highest, value of null). */
 #define LANE_ABSENT(X)                                                                                                 \
@@ -32,6 +33,7 @@
 
 #define CONDITION_NUMBERS(X)                                                                                           \
     X(car_distance_m, 0, 20) X(car_height_m, 0, 5) X(car_reflection, 0, 0.98) X(idle_engine_dba, 0, 120)
+/* clang-format on */
 
 typedef struct {
     char *name;
