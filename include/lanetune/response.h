@@ -133,6 +133,49 @@ void lt_response_free(lt_response *r);
 /** level_db of the one-third-octave band `index`; NaN if absent. */
 double lt_response_band_level(const lt_response *r, int index);
 
+/* ---- planning: how loud, how long, how often ---- */
+
+enum { LT_PLAN_SWEEPS_MAX = 16 };
+#define LT_PLAN_SNR_DB 25.0 /* wanted in each of the 18 speech bands */
+typedef enum {
+    LT_LEVEL_GO_ON,     /* play the next burst */
+    LT_LEVEL_ENOUGH,    /* one sweep of 10 s will do */
+    LT_LEVEL_CAPTURE,   /* louder, and the recording would clip */
+    LT_LEVEL_AMPLIFIER, /* the return grew by less than 0.7 of the step: the amplifier clips */
+    LT_LEVEL_SPL,       /* louder, and the limit at the measurement microphone would be passed */
+    LT_LEVEL_HIGHEST,   /* the highest level that is allowed */
+    LT_LEVEL_END_COUNT
+} lt_level_end;
+const char *lt_level_end_name(lt_level_end e); /* "enough", "capture", ... */
+/** Level finding: set the first three fields, zero the rest. */
+typedef struct {
+    double highest_dbfs; /* peak */
+    double cal_db;       /* SPL that reads 0 dBFS in the return; NaN = not known */
+    double max_spl_db;
+    double level_dbfs; /* of the next burst; at the end, the level to measure at */
+    lt_level_end end;
+    double noise[LT_SPEECH_BANDS];  /* mean square per band */
+    double signal[LT_SPEECH_BANDS]; /* energy of the burst's return per band, at level_dbfs: mean square x seconds */
+    double before[LT_SPEECH_BANDS], before_dbfs;
+    unsigned bursts;
+} lt_level_finder;
+/** silence: what is recorded while nothing is played, 0.5 s or more. The first burst has -50 dBFS, or highest_dbfs. */
+LT_NODISCARD lt_status lt_level_finder_start(lt_level_finder *f, const lt_signal *silence, lt_error *err);
+/** A sweep of 0.3 s, 100 Hz to 10 kHz. */
+LT_NODISCARD lt_status lt_level_burst(double rate_hz, double peak_dbfs, lt_signal **out, lt_error *err);
+/** What came back of a burst at level_dbfs, all of it. f->end says how to go on. */
+LT_NODISCARD lt_status lt_level_finder_push(lt_level_finder *f, const lt_signal *back, lt_error *err);
+
+typedef struct {
+    double seconds; /* of one sweep */
+    unsigned sweeps;
+    double total_s;
+    double snr_db, hz; /* expected in the worst speech band, and which one that is */
+    bool enough;       /* false: even so many sweeps do not reach LT_PLAN_SNR_DB */
+} lt_plan;
+/** From a finder that has ended. Energy of a sweep grows with its length and with the number of repeats. */
+void lt_plan_make(const lt_level_finder *f, lt_plan *out);
+
 /* ---- continuity: was every sample kept? ---- */
 
 typedef enum {

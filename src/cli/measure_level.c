@@ -1,18 +1,76 @@
 /* SPDX-License-Identifier: MIT
- * Level, sweeps and seconds of a measurement where they are not given. */
+ * Level, sweeps and seconds of a measurement where they are not given: silence, then bursts from quiet to loud enough.
+ */
 #include "measure.h"
 
-#define LEVEL_DBFS (-20.0)
-#define SWEEP_S 10.0
+#define SILENCE_S 1.5
+#define AFTER_S 0.7
+#define HIGHEST_DBFS (-6.0)
+
+static lt_status listen(cli_measure_job *j, lt_level_finder *f, lt_error *err)
+{
+    lt_take *take = NULL;
+    cli_live_say(j->live, "Listening to the noise, then short bursts, each a little louder.");
+    lt_status st = cli_live_take(j->live, "noise", NULL, SILENCE_S, &take, err);
+    if (st == LT_OK)
+        st = lt_level_finder_start(f, take->channels[j->live->channel], err);
+    lt_take_free(take);
+    return st;
+}
+
+static lt_status play_burst(cli_measure_job *j, lt_level_finder *f, lt_error *err)
+{
+    lt_signal *burst = NULL;
+    lt_take *take = NULL;
+    j->live->opt.ceiling_dbfs = f->level_dbfs + 0.1;
+    lt_status st = lt_level_burst(j->live->opt.rate_hz, f->level_dbfs, &burst, err);
+    if (st == LT_OK)
+        st = cli_live_take(j->live, "finding the level", burst, AFTER_S, &take, err);
+    if (st == LT_OK)
+        st = lt_level_finder_push(f, take->channels[j->live->channel], err);
+    lt_take_free(take);
+    lt_signal_free(burst);
+    return st;
+}
+
+static void note_end(cli_measure_job *j, const lt_level_finder *f, const lt_plan *p)
+{
+    if (f->end == LT_LEVEL_AMPLIFIER)
+        lt_notes_add(
+            &j->notes, "amplifier-clips",
+            "Above %.0f dBFS the return grows no more as it should: the amplifier clips; it is measured below.",
+            f->level_dbfs);
+    if (!p->enough)
+        lt_notes_add(&j->notes, "too-noisy",
+                     "Even %u sweeps leave only %.0f dB to the noise at %.0f Hz; measure at a quieter time.", p->sweeps,
+                     p->snr_db, p->hz);
+}
 
 lt_status cli_measure_plan(cli_measure_job *j, lt_error *err)
 {
-    (void)err;
-    if (!lt_is_known(j->level_dbfs))
-        j->level_dbfs = LEVEL_DBFS;
+    const bool given = lt_is_known(j->level_dbfs);
+    lt_plan p;
+    if (given && j->sweeps > 0 && lt_is_known(j->seconds))
+        return LT_OK;
+    lt_level_finder f = {.highest_dbfs = HIGHEST_DBFS, .cal_db = j->live->cal_db, .max_spl_db = j->live->max_spl_db};
+    lt_status st = listen(j, &f, err);
+    if (given)
+        f.level_dbfs = f.highest_dbfs = j->level_dbfs; /* one burst there tells how long and how often */
+    do {
+        if (st == LT_OK)
+            st = play_burst(j, &f, err);
+    } while (st == LT_OK && f.end == LT_LEVEL_GO_ON);
+    if (st != LT_OK)
+        return st;
+    lt_plan_make(&f, &p);
+    if (!given) {
+        j->level_dbfs = f.level_dbfs;
+        j->result.level_end = lt_level_end_name(f.end);
+        note_end(j, &f, &p);
+    }
+    const double per_sweep_s = lt_is_known(j->seconds) ? j->seconds : p.seconds;
     if (j->sweeps == 0)
-        j->sweeps = 1;
-    if (!lt_is_known(j->seconds))
-        j->seconds = SWEEP_S;
+        j->sweeps = (unsigned)fmin(32.0, fmax(1.0, ceil(p.sweeps * p.seconds / per_sweep_s - 1e-9)));
+    j->seconds = per_sweep_s;
     return LT_OK;
 }

@@ -11,5 +11,6 @@
     X(response_arrivals)                                                                                               \
     X(response_decay)                                                                                                  \
     X(response_refuse)                                                                                                 \
-    X(response_continuity)
+    X(response_continuity)                                                                                             \
+    X(response_plan)
 #include "suite.h"
