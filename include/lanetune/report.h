@@ -101,6 +101,13 @@ typedef struct {
 LT_NODISCARD lt_status lt_report_html(const lt_survey *s, const lt_tune_result *results, const lt_report_options *opt,
                                       char **out, lt_error *err);
 
+/* ---- one chart as a file ---- */
+
+typedef enum { LT_FIGURE_SVG, LT_FIGURE_PNG } lt_figure_format;
+/* Each gives the bytes of a file, freed with lt_text_free(). LT_E_IO: gnuplot is missing or failed. */
+LT_NODISCARD lt_status lt_figure_response(const lt_response *r, const lt_report_options *opt, lt_figure_format format,
+                                          char **out, size_t *bytes, lt_error *err);
+
 #ifdef __cplusplus
 }
 #endif

@@ -134,6 +134,19 @@ bool cli_same_file(const char *a, const char *b);
 LT_NODISCARD lt_status cli_save_wav(cli_args *a, const char *path, const lt_signal *s, lt_audio_encoding encoding,
                                     lt_error *err);
 LT_NODISCARD lt_status cli_save_text(const char *path, const char *text, lt_error *err);
+/** Draws one chart from `what`: one of the lt_figure functions behind a cast-free wrapper. */
+typedef lt_status (*cli_draw)(const void *what, const lt_report_options *opt, lt_figure_format format, char **out,
+                              size_t *bytes, lt_error *err);
+/** Option of every command that can draw its result; see cli_save_figure(). */
+#define CLI_CHART_OPTION                                                                                               \
+    {                                                                                                                  \
+        "chart", CLI_TEXT, "FILE", "draw the result into FILE.svg or FILE.png", NULL, 0, 0, NULL                       \
+    }
+/** Write the chart that --chart asks for; nothing without that option. An older chart there is replaced. */
+LT_NODISCARD lt_status cli_save_figure(const cli_args *a, cli_draw draw, const void *what, lt_error *err);
+/** A folder for passing files, removed with all it holds by cli_remove_scratch(). Between both, signals are held. */
+LT_NODISCARD lt_status cli_make_scratch(char *path, size_t bytes, lt_error *err);
+void cli_remove_scratch(const char *path);
 /** dir and name joined by one slash; false if longer than `bytes`. */
 bool cli_join(char *out, size_t bytes, const char *dir, const char *name);
 

@@ -11,7 +11,14 @@ static const cli_option options[] = {
     {"ir", CLI_TEXT, "OUT.wav", "write the impulse response; its first sample is the moment of playback", NULL, 0, 0,
      NULL},
     {"force", CLI_FLAG, NULL, "replace an OUT.wav that is there already", NULL, 0, 0, NULL},
+    CLI_CHART_OPTION,
 };
+
+static lt_status draw(const void *what, const lt_report_options *opt, lt_figure_format format, char **out,
+                      size_t *bytes, lt_error *err)
+{
+    return lt_figure_response(what, opt, format, out, bytes, err);
+}
 
 static lt_status save_ir(cli_args *a, const lt_response *r, lt_error *err)
 {
@@ -84,6 +91,8 @@ static int run(cli_args *a)
                                      &err);
     if (status == LT_OK)
         status = save_ir(a, r, &err);
+    if (status == LT_OK)
+        status = cli_save_figure(a, draw, r, &err);
     rc = status == LT_OK ? print(a, r) : cli_fail(a, &err);
     for (size_t i = 0; recordings != NULL && i < a->word_count; i++)
         lt_signal_free(recordings[i]);

@@ -4,10 +4,7 @@
 
 #include "base/alloc.h"
 
-#include <dirent.h>
-#include <stdlib.h>
 #include <string.h>
-#include <unistd.h>
 
 enum { PATH_BYTES = 4096 };
 
@@ -190,30 +187,6 @@ lt_status cli_site_save_results(const char *dir, const cli_site *s, lt_error *er
 
 /* ---- report.html ---- */
 
-static lt_status make_scratch(char *path, size_t bytes, lt_error *err)
-{
-    const char *base = getenv("TMPDIR");
-    if (base == NULL || base[0] != '/')
-        base = "/tmp";
-    if (cli_join(path, bytes, base, "lanetune-charts-XXXXXX") && mkdtemp(path) != NULL)
-        return LT_OK;
-    return ltp_fail(err, LT_E_IO,
-                    "%s: no folder for the charts can be made there; set TMPDIR to one that can be written", base);
-}
-
-static void remove_scratch(const char *path)
-{
-    char file[PATH_BYTES];
-    DIR *d = opendir(path);
-    for (struct dirent *e = d != NULL ? readdir(d) : NULL; e != NULL; e = readdir(d)) {
-        if (strcmp(e->d_name, ".") != 0 && strcmp(e->d_name, "..") != 0 && cli_join(file, sizeof file, path, e->d_name))
-            (void)unlink(file);
-    }
-    if (d != NULL)
-        (void)closedir(d);
-    (void)rmdir(path);
-}
-
 lt_status cli_site_save_report(const char *dir, const cli_site *s, lt_error *err)
 {
     char scratch[PATH_BYTES], path[PATH_BYTES];
@@ -221,11 +194,11 @@ lt_status cli_site_save_report(const char *dir, const cli_site *s, lt_error *err
     if (!cli_join(path, sizeof path, dir, "report.html"))
         return ltp_fail(err, LT_E_ARG, "%s: the path is too long; choose a shorter one", dir);
     cli_hold_signals(); /* the charts' folder must not stay behind */
-    lt_status status = make_scratch(scratch, sizeof scratch, err);
+    lt_status status = cli_make_scratch(scratch, sizeof scratch, err);
     if (status == LT_OK) {
         const lt_report_options options = {.version = LT_VERSION, .gnuplot = "gnuplot", .scratch = scratch};
         status = lt_report_html(s->survey, s->results, &options, &html, err);
-        remove_scratch(scratch);
+        cli_remove_scratch(scratch);
     }
     if (status == LT_OK)
         status = lt_file_save(path, html, strlen(html), err);

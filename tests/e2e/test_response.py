@@ -1,6 +1,8 @@
 # SPDX-License-Identifier: MIT
 """lanetune response: a sweep of lanetune's own and foreign stimuli through filters that NumPy knows exactly."""
 
+import xml.etree.ElementTree
+
 import numpy as np
 import scipy.signal
 
@@ -107,6 +109,24 @@ class Response(Case):
         self.assertEqual((self.dir / "old.wav").read_bytes(), b"something")
         self.assertEqual(rec.read_bytes(), before)
         self.json("response", rec, "--stimulus", self.stim, "--ir", self.dir / "old.wav", "--force")
+
+    def test_chart(self):
+        """The same drawing twice, as a document that a browser shows; the ending of the name says which kind."""
+        rec = self.record()
+        drawn = []
+        for name in ("a.svg", "b.svg"):
+            self.json("response", rec, "--stimulus", self.stim, "--chart", self.dir / name)
+            drawn.append((self.dir / name).read_bytes())
+        self.assertEqual(drawn[0], drawn[1])
+        root = xml.etree.ElementTree.fromstring(drawn[0])
+        self.assertEqual(root.tag, "{http://www.w3.org/2000/svg}svg")
+        lines = [e for e in root.iter() if e.tag.endswith("path") and len(e.get("d", "")) > 1000]
+        self.assertGreater(len(lines), 0)
+        self.json("response", rec, "--stimulus", self.stim, "--chart", self.dir / "c.png")
+        self.assertEqual((self.dir / "c.png").read_bytes()[:8], b"\x89PNG\r\n\x1a\n")
+        self.fails("response", rec, "--stimulus", self.stim, "--chart", self.dir / "c.pdf", says=".svg")
+        self.fails("response", rec, "--stimulus", self.stim, "--chart", self.dir / "none" / "c.svg", says="none")
+        self.no_leftovers()
 
     def test_repeats_are_averaged(self):
         """One of three recordings is drowned in a noise between 500 and 2000 Hz for half of the sweep."""
