@@ -107,9 +107,9 @@ typedef struct {
     char host[64], input[128], output[128]; /* output empty: nothing was played */
 } lt_live_used;
 
-/** What the caller sees about every 10 ms while it runs; peaks since the last call. Reading newest frames is allowed:
- * interleaved points to `frames` frames from the start (play and record) or is NULL (record to file). A watcher that
- * does not come back within 2 s while something plays ends the sound. */
+/** What the caller sees about every 10 ms while it runs; peaks since the last call. Before the stream is open all is 0.
+ * Reading newest frames is allowed: interleaved points to `frames` frames from the start (play and record) or is NULL
+ * (record to file). A watcher that does not come back within 2 s while something plays ends the sound. */
 typedef struct {
     double rate_hz;
     uint64_t frames, total_frames; /* total 0 = until stopped */
@@ -155,6 +155,7 @@ typedef struct {
     uint64_t dropped_frames; /* that the disk was too slow for; replaced by silence, so that times stay true */
     bool complete, all_zero;
     double start_s, callback_worst_ms, callback_share;
+    char why[512]; /* what ended it too early, without the tail that says where it is kept; "" = nothing did */
 } lt_live_recorded;
 /** Record to a 24-bit WAV as it comes (constant memory, the header brought up to date every second, written beside and
  * renamed at the end; after a crash the part file is readable up to the last second). Over 4 GiB it becomes RF64.

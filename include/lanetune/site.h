@@ -194,6 +194,9 @@ LT_NODISCARD lt_status lt_record_keep(const lt_record_place *p, const lt_signal 
                                       lt_error *err);
 /** The same for a recording without stimulus that lies in lt_record_part(). */
 LT_NODISCARD lt_status lt_record_keep_part(const lt_record_place *p, lt_error *err);
+/** The same for one of `seconds` that ended before its time: it does not displace a longer recording, but then goes to
+ * replaced/ itself. `kept` is where it lies, relative to the site. */
+LT_NODISCARD lt_status lt_record_keep_partial(const lt_record_place *p, double seconds, char kept[320], lt_error *err);
 
 /* ---- simulated sites ---- */
 

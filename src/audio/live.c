@@ -166,7 +166,8 @@ lt_status lt_live_play_record(const lt_live_options *opt, const lt_signal *stimu
         const lt_status made = make_take(&job, end, start_ns, out, err);
         st = st == LT_OK ? made : st;
     } else if (st == LT_OK) {
-        st = ltp_fail(err, LT_E_IO, "%s: was stopped before anything was recorded", job.shared->used.input);
+        st = ltp_fail(err, LT_E_IO, "%s: was stopped before anything was recorded",
+                      job.shared->used.input[0] != '\0' ? job.shared->used.input : "the audio device");
     }
 done:
     ltp_live_unmap(&job);

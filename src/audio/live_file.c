@@ -170,7 +170,8 @@ static void fill_result(const file_sink *f, ltp_live_end end, double seconds, ui
 }
 
 /* What is there is kept under its name, whatever ended the recording. */
-static lt_status keep(file_sink *f, ltp_beside *b, ltp_live_end end, const char *path, lt_error *err)
+static lt_status keep(file_sink *f, ltp_beside *b, ltp_live_end end, const char *path, lt_live_recorded *out,
+                      lt_error *err)
 {
     lt_error why = {0};
     lt_status st = f->cause != 0 ? ltp_beside_failed(b, f->cause, &why) : ltp_live_verdict(f->job, end, &why);
@@ -182,6 +183,7 @@ static lt_status keep(file_sink *f, ltp_beside *b, ltp_live_end end, const char 
     const lt_status kept = ltp_beside_commit(b, err);
     if (kept != LT_OK || st == LT_OK)
         return kept;
+    (void)snprintf(out->why, sizeof out->why, "%s", why.what);
     return ltp_fail(err, st, "%.360s; the %.1f s recorded until then are kept in %s", why.what,
                     (double)f->frames / f->job->shared->rate_hz, path);
 }
@@ -211,7 +213,7 @@ lt_status lt_live_record_file(const lt_live_options *opt, const char *path, doub
     close_file(f);
     fill_result(f, end, seconds, start_ns, out);
     out->complete = out->complete && f->cause == 0;
-    st = keep(f, &b, end, path, err);
+    st = keep(f, &b, end, path, out, err);
 done:
     ltp_beside_abandon(&b);
     ltp_live_unmap(&job);

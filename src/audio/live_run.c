@@ -17,6 +17,7 @@ static const double first_s = 2.0;       /* from there to the first callback */
 static const double silence_s = 0.5;     /* between callbacks */
 static const double close_s = 1.0;       /* for an orderly end */
 static const double fade_s = 0.4;        /* for the child to end the sound after a stop */
+static const double quiet_s = 0.2;       /* ... where nothing sounds yet */
 static const double spare_s = 4.0;       /* over the audio's own length */
 static const double zeros_s = 0.5;       /* of nothing but zeros while something plays */
 static const double idle_zeros_s = 1.0;  /* ... from the start of a recording without playback */
@@ -83,7 +84,7 @@ static bool overdue(const run_state *r, ltp_live_end *end)
 {
     const ltp_shared *sh = r->job->shared;
     *end = LTP_END_HUNG;
-    if (r->stopping && r->stopping_s > fade_s) {
+    if (r->stopping && r->stopping_s > (r->state < LTP_LIVE_RUNNING ? quiet_s : fade_s)) {
         *end = r->stopped_as; /* asked for the end and got none: the sound ends with the child */
         return true;
     }
@@ -118,14 +119,23 @@ typedef struct {
     lt_live_view view;
 } viewer;
 
+/* Before the stream is open there is nothing to see, but the user may have thought better of it. */
+static void ask(run_state *r, viewer *w)
+{
+    if (r->state < LTP_LIVE_OPEN && w->watch != NULL && !r->stopping && !w->watch(w->watch_context, &w->view))
+        stop(r, LTP_END_STOPPED);
+}
+
 /* Takes what is new and shows it. *more: there may be more at once. */
 static void look(run_state *r, viewer *w, bool *more)
 {
     ltp_shared *sh = r->job->shared;
     bool bad = false;
     *more = false;
-    if (r->state < LTP_LIVE_OPEN || r->state == LTP_LIVE_FAILED)
+    if (r->state < LTP_LIVE_OPEN || r->state == LTP_LIVE_FAILED) {
+        ask(r, w);
         return;
+    }
     lt_live_view *v = &w->view;
     v->rate_hz = sh->rate_hz;
     v->total_frames = sh->total_frames;
@@ -158,7 +168,7 @@ static ltp_live_end follow(run_state *r, viewer *w)
         else if (r->state == LTP_LIVE_LOST)
             end = LTP_END_LOST;
         else if (gone)
-            end = LTP_END_CRASHED;
+            end = r->stopping && r->state < LTP_LIVE_RUNNING ? r->stopped_as : LTP_END_CRASHED;
         else if (!overdue(r, &end)) {
             if (!more)
                 ltp_sleep_ms(POLL_MS);

@@ -129,7 +129,7 @@ void ltp_child_stream(ltp_live_job *job)
     _Atomic int fade = 0;
     PaStream *stream = NULL;
     lt_error err = {0};
-    (void)alarm(OPEN_SECONDS);
+    (void)alarm(OPEN_SECONDS); /* a stop before the stream runs ends this process: the caller does that */
     const PaError e = Pa_Initialize();
     if (e != paNoError) {
         (void)ltp_fail(&err, LT_E_IO, "the sound system does not start (%s); check the audio devices",

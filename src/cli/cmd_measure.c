@@ -97,6 +97,9 @@ const cli_command cmd_measure = {
         "records noise or a talk test. Says where to put what before it starts, begins quietly, and stops within a "
         "moment at ESC, q, Ctrl-C, a howl, or too high a level. A take in which the device lost samples is refused "
         "and repeated.\n"
+        "Noise and talk tests that are stopped, or whose device or disk fails, are kept from 5 s on as far as they go; "
+        "one "
+        "that is shorter than an older recording of its name goes to the folder replaced itself.\n"
         "A recording of the same name moves to the folder replaced; nothing is overwritten. With a loopback "
         "calibration of the same device the round trip of the interface is taken off.",
     .example = "lanetune measure elm-street --lane 1 --path outbound --yes\n"

@@ -59,6 +59,7 @@ static void swallow_signals(void)
     (void)sigaddset(&set, SIGINT);
     (void)sigaddset(&set, SIGTERM);
     (void)sigaddset(&set, SIGHUP);
+    (void)sigaddset(&set, SIGQUIT);
     while (sigtimedwait(&set, NULL, &now) > 0)
         ;
 }
@@ -70,14 +71,26 @@ static void clear_line(cli_live *l)
     l->shown = 0;
 }
 
-void cli_live_end(cli_live *l)
+void cli_live_restore(cli_live *l)
 {
     clear_line(l);
     if (l->terminal_changed)
         (void)tcsetattr(STDIN_FILENO, TCSANOW, &l->terminal);
     l->terminal_changed = false;
+}
+
+void cli_live_resume(cli_live *l, cli_live_said why)
+{
+    (void)snprintf(why, sizeof(cli_live_said), "%s", l->stopped);
     if (l->stopped[0] != '\0')
-        swallow_signals(); /* it has had its effect */
+        swallow_signals();
+    l->stopped[0] = '\0';
+}
+
+void cli_live_end(cli_live *l)
+{
+    cli_live_restore(l);
+    swallow_signals(); /* they have had their effect, or come too late for one: all is in place */
     cli_release_signals();
 }
 
@@ -120,6 +133,8 @@ static char look(cli_live *l)
     if (sigpending(&set) == 0) {
         if (is_pending(&set, SIGINT))
             stop(l, "stopped by Ctrl-C");
+        else if (is_pending(&set, SIGQUIT))
+            stop(l, "stopped by Ctrl-\\");
         else if (is_pending(&set, SIGTERM))
             stop(l, "stopped from outside (SIGTERM)");
         else if (is_pending(&set, SIGHUP))
@@ -251,6 +266,8 @@ static void draw(watcher *w, const lt_live_view *v)
 static bool watch(void *context, const lt_live_view *v)
 {
     watcher *w = context;
+    if (v->channels == 0) /* the device is not open yet */
+        return !cli_live_asked_to_stop(w->live);
     if (w->live->channel < v->channels)
         w->peak = fmax(w->peak, v->peak[w->live->channel]);
     hear(w, v);

@@ -5,7 +5,9 @@
 
 #include "cli.h"
 
+#include <stdatomic.h>
 #include <termios.h>
+#include <threads.h>
 
 extern const cli_command cmd_measure, cmd_calibrate;
 
@@ -19,6 +21,9 @@ extern const cli_command cmd_measure, cmd_calibrate;
     {                                                                                                                  \
         "rate", CLI_NUMBER, "HZ", "sample rate", "48000", 8000, 192000, NULL                                           \
     }
+
+/** What is said, one line, when a computation is stopped. */
+typedef char cli_live_said[512];
 
 typedef struct {
     cli_args *args;
@@ -34,6 +39,11 @@ typedef struct {
     size_t shown;      /* columns drawn */
     char stopped[256]; /* why the user or a limit stopped; "" = nothing did */
     lt_live_used used; /* of the last take */
+    thrd_t guard;
+    bool guarded;
+    _Atomic bool guard_over;
+    void (*on_stop)(void *context, cli_live_said said);
+    void *on_stop_context;
 } cli_live;
 
 /** CLI_DONE, or CLI_WRONG_USAGE after a line: questions cannot be asked and --yes was not given. From here to
@@ -41,9 +51,20 @@ typedef struct {
 int cli_live_begin(cli_live *l, cli_args *a);
 /** The terminal as it was; signals act again. */
 void cli_live_end(cli_live *l);
+/** The terminal as it was, and nothing else. */
+void cli_live_restore(cli_live *l);
 
 /** True once Ctrl-C, SIGTERM, SIGHUP, ESC or q came; l->stopped says which. */
 bool cli_live_asked_to_stop(cli_live *l);
+/** What stopped the last take has been dealt with: what comes now stops anew. `why` takes its words. */
+void cli_live_resume(cli_live *l, cli_live_said why);
+
+/** From here to cli_live_unguard() the caller computes, prints nothing and leaves files alone. What stops a take then
+ * ends the program at once, with status 1 and one line; on_stop (may be NULL) is called before, on a thread of its own,
+ * with that line, which it may change. */
+void cli_live_guard(cli_live *l, void (*on_stop)(void *context, cli_live_said said), void *context);
+void cli_live_unguard(cli_live *l);
+
 /** Wait for a key; false: it was one that stops. With --yes: at once. */
 bool cli_live_wait_key(cli_live *l, const char *prompt);
 /** Look for a key without waiting; true for one that goes on. */

@@ -59,6 +59,7 @@ int main(int argc, char **argv)
 {
     keep_standard_streams();
     (void)signal(SIGPIPE, SIG_IGN); /* a reader that went away shows as a failed write */
+    (void)signal(SIGXFSZ, SIG_IGN); /* and so does a file that may grow no more */
     if (argc < 2)
         return cli_usage(NULL, "which command?");
     const char *word = argv[1];

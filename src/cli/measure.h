@@ -36,6 +36,8 @@ LT_NODISCARD lt_status cli_measure_ask(cli_measure_job *j, lt_error *err);
 LT_NODISCARD lt_status cli_measure_run(cli_measure_job *j, lt_error *err);
 void cli_measure_close(cli_measure_job *j);
 
+/** Noise or a talk test: record, judge, keep (measure_recorded.c). */
+LT_NODISCARD lt_status cli_measure_recorded(cli_measure_job *j, lt_error *err);
 /** Level, sweeps and seconds where they are not given (measure_level.c). */
 LT_NODISCARD lt_status cli_measure_plan(cli_measure_job *j, lt_error *err);
 

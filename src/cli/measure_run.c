@@ -11,9 +11,7 @@
 #include <unistd.h>
 
 enum { TAKES_MAX = 3, OLD_DAYS = 30 };
-#define AFTER_S 0.7 /* recorded after the stimulus' own tail: round trip and decay */
-#define NOISE_S 60.0
-#define SENTENCE_S 5.0      /* with --yes: time for one sentence and its pause */
+#define AFTER_S 0.7         /* recorded after the stimulus' own tail: round trip and decay */
 #define CLIPPED_MOST 0.0005 /* part of the samples; more spoils a sweep */
 
 /* ---- open and close ---- */
@@ -169,7 +167,9 @@ static lt_status check_take(const cli_measure_job *j, const lt_take *t, bool *wh
                         lt_db_from_amplitude(lt_signal_peak(x)));
     for (; n < t->xrun_count && n < LT_XRUNS_MAX; n++)
         suspects[n] = t->xruns[n].frame;
+    cli_live_guard(j->live, NULL, NULL);
     const lt_status st = lt_response_continuity(x, j->stimulus, true, suspects, n, &c, err);
+    cli_live_unguard(j->live);
     if (st != LT_OK)
         return st;
     *whole = c.verdict != LT_CONTINUITY_BROKEN;
@@ -241,7 +241,9 @@ static lt_status measure_swept(cli_measure_job *j, lt_error *err)
         return st;
     const lt_signal *const recordings[] = {j->recording};
     const char *const names[] = {"the recording"};
+    cli_live_guard(j->live, NULL, NULL);
     st = lt_response_measure(recordings, names, 1, j->stimulus, &opt, &j->response, err);
+    cli_live_unguard(j->live);
     if (st == LT_OK && cli_live_asked_to_stop(j->live))
         st = ltp_fail(err, LT_E_STATE, "%s", j->live->stopped);
     if (st == LT_OK) {
@@ -255,107 +257,6 @@ static lt_status measure_swept(cli_measure_job *j, lt_error *err)
     j->result.stimulus = j->stimulus_file;
     j->result.complete = true;
     j->result.response = j->response;
-    return LT_OK;
-}
-
-/* ---- recordings without a stimulus ---- */
-
-typedef struct {
-    cli_live *live;
-    size_t shown; /* sentences */
-    double next_s;
-} reading;
-
-/* Sentences one at a time; false behind the last one. */
-static bool read_out(void *context, double seconds)
-{
-    reading *r = context;
-    const bool key = r->shown > 0 && cli_live_key(r->live);
-    const bool turn = r->shown == 0 ? seconds >= 2.0 : r->live->without_asking ? seconds >= r->next_s : key;
-    if (!turn)
-        return true;
-    const char *sentence = cli_sentence(r->shown);
-    if (sentence == NULL)
-        return false;
-    (void)fprintf(stderr, "\r%2zu  %-76s\n", r->shown + 1, sentence);
-    r->shown++;
-    r->next_s = seconds + SENTENCE_S;
-    return true;
-}
-
-/* Any key but those that stop ends a recording of noise early, and keeps it. */
-static bool until_key(void *context, double seconds)
-{
-    reading *r = context;
-    return seconds < 1.0 || r->live->without_asking || !cli_live_key(r->live);
-}
-
-static lt_status judge(cli_measure_job *j, const lt_signal *x, lt_error *err)
-{
-    lt_status st = LT_OK;
-    if (j->place.path == LT_PATH_TALK_TEST) {
-        j->talk_test = ltp_alloc(1, sizeof *j->talk_test);
-        st = j->talk_test == NULL ? ltp_fail_nomem(err, "the talk test") : lt_talk_test_measure(x, j->talk_test, err);
-        if (st == LT_OK)
-            lt_notes_append(&j->notes, &j->talk_test->notes);
-    } else {
-        const bool calibrated = lt_is_known(j->live->cal_db);
-        j->levels = ltp_alloc(1, sizeof *j->levels);
-        st = j->levels == NULL ? ltp_fail_nomem(err, "the levels")
-                               : lt_levels_measure(x, calibrated ? j->live->cal_db : 0.0, j->levels, err);
-        j->result.calibrated = calibrated;
-        if (st == LT_OK)
-            lt_notes_append(&j->notes, &j->levels->notes);
-    }
-    if (st == LT_OK && (double)lt_clipped_samples(x) > CLIPPED_MOST * (double)x->count)
-        lt_notes_add(&j->notes, "clipping",
-                     "The recording clips; turn the input gain of the interface down and record again.");
-    j->result.levels = j->levels;
-    j->result.talk_test = j->talk_test;
-    return st;
-}
-
-/* Up to this many seconds are loaded to be judged at once; a longer recording is kept, and tune reads it in blocks. */
-#define JUDGED_MOST_S 3600.0
-
-static lt_status measure_recorded(cli_measure_job *j, lt_error *err)
-{
-    char part[4096];
-    lt_live_recorded r = {0};
-    const bool talk = j->place.path == LT_PATH_TALK_TEST;
-    reading reading_out = {.live = j->live};
-    const double seconds = lt_is_known(j->seconds) ? j->seconds : talk ? 0.0 : NOISE_S;
-    lt_status st = lt_record_part(&j->place, part, err);
-    if (st != LT_OK)
-        return st;
-    if (!talk && !j->live->without_asking)
-        cli_live_say(j->live, "%.0f s; a key ends it early and keeps it, ESC or q drops it.", seconds);
-    (void)unlink(part); /* of a run that was cut off */
-    st = cli_live_file(j->live, lt_path_name(j->place.path), part, seconds, talk ? read_out : until_key, &reading_out,
-                       &r, err);
-    if (st == LT_OK && j->live->stopped[0] != '\0')
-        st = ltp_fail(err, LT_E_STATE, "%s after %.1f s; nothing was kept", j->live->stopped,
-                      (double)r.frames / fmax(r.rate_hz, 1.0));
-    if (st == LT_OK && (double)r.frames / r.rate_hz <= JUDGED_MOST_S) {
-        lt_signal *x = NULL;
-        st = lt_audio_load(part, j->live->channel, &x, NULL, err);
-        if (st == LT_OK)
-            st = judge(j, x, err);
-        lt_signal_free(x);
-    }
-    if (st == LT_OK && r.dropped_frames > 0)
-        lt_notes_add(&j->notes, "dropped", "The disk was too slow for %llu frames; they are silent in the recording.",
-                     (unsigned long long)r.dropped_frames);
-    if (st == LT_OK)
-        st = lt_record_keep_part(&j->place, err);
-    if (st != LT_OK) {
-        (void)unlink(part);
-        return st;
-    }
-    j->result.seconds = (double)r.frames / r.rate_hz;
-    j->result.rate_hz = r.rate_hz;
-    j->result.complete = r.complete || talk;
-    j->result.takes = 1;
     return LT_OK;
 }
 
@@ -374,7 +275,7 @@ lt_status cli_measure_run(cli_measure_job *j, lt_error *err)
                               .level_dbfs = (double)NAN,
                               .sweep_s = (double)NAN,
                               .notes = &j->notes};
-    const lt_status st = swept ? measure_swept(j, err) : measure_recorded(j, err);
+    const lt_status st = swept ? measure_swept(j, err) : cli_measure_recorded(j, err);
     if (st != LT_OK)
         return st;
     if (swept) {

@@ -15,6 +15,7 @@ static void held_signals(sigset_t *set)
     (void)sigaddset(set, SIGINT);
     (void)sigaddset(set, SIGTERM);
     (void)sigaddset(set, SIGHUP);
+    (void)sigaddset(set, SIGQUIT);
 }
 
 void cli_hold_signals(void)

@@ -79,11 +79,6 @@ static lt_status check(const lt_calibrator *c, lt_error *err)
             "the tone has %.0f Hz instead of 1000 Hz; choose 1 kHz at the calibrator, or look at the sample "
             "rate of the interface",
             c->hz);
-    if (!(c->unsteady_db <= steady_db))
-        return ltp_fail(err, LT_E_SNR,
-                        "the level moves by %.2f dB, 0.1 dB is allowed; seat the microphone in the coupler, wait ten "
-                        "seconds, hold still",
-                        c->unsteady_db);
     if (c->hum_db > hum_most_db)
         return ltp_fail(err, LT_E_SNR,
                         "mains hum is only %.0f dB below the tone; look for a ground loop, run the laptop on battery",
@@ -93,6 +88,12 @@ static lt_status check(const lt_calibrator *c, lt_error *err)
                         "noise is only %.0f dB below the tone; seat the microphone in the coupler and switch the "
                         "calibrator on",
                         -c->other_db);
+    /* last: hum and noise make it move too, and are the better explanation */
+    if (!(c->unsteady_db <= steady_db))
+        return ltp_fail(err, LT_E_SNR,
+                        "the level moves by %.2f dB, 0.1 dB is allowed; seat the microphone in the coupler, wait ten "
+                        "seconds, hold still",
+                        c->unsteady_db);
     return LT_OK;
 }
 

@@ -221,3 +221,47 @@ lt_status lt_record_keep_part(const lt_record_place *p, lt_error *err)
 {
     return into_place(p, false, err);
 }
+
+/* Is there a recording of that name that lasts longer? One that cannot be read is none. */
+static lt_status longer_one(const lt_record_place *p, const char *stem, double seconds, bool *is_longer, lt_error *err)
+{
+    static const char *const endings[] = {"wav", "flac"};
+    *is_longer = false;
+    for (size_t i = 0; i < LTP_COUNT(endings); i++) {
+        char name[200], old[LTP_SITE_PATH_MAX];
+        lt_audio_reader *reader = NULL;
+        lt_error ignored = {0};
+        (void)snprintf(name, sizeof name, "%s.%s", stem, endings[i]);
+        const lt_status st = in_folder(p, old, err, name);
+        if (st != LT_OK)
+            return st;
+        if (!is_there(old) || lt_audio_open(old, &reader, &ignored) != LT_OK)
+            continue;
+        const lt_audio_info *info = lt_audio_reader_info(reader);
+        *is_longer |= (double)info->frames / info->rate_hz > seconds;
+        lt_audio_close(reader);
+    }
+    return LT_OK;
+}
+
+lt_status lt_record_keep_partial(const lt_record_place *p, double seconds, char kept[320], lt_error *err)
+{
+    char stem[160], from[LTP_SITE_PATH_MAX], to[LTP_SITE_PATH_MAX], unused[LTP_SITE_PATH_MAX];
+    bool is_longer = false;
+    stem_of(p, stem);
+    (void)snprintf(kept, 320, "visits/%s/lane-%u/%s.wav", p->date, p->lane, stem);
+    lt_status st = longer_one(p, stem, seconds, &is_longer, err);
+    if (st != LT_OK || !is_longer)
+        return st == LT_OK ? into_place(p, false, err) : st;
+    st = part_of(p, false, from, err);
+    if (st == LT_OK)
+        st = in_folder(p, to, err, "replaced");
+    if (st == LT_OK)
+        st = ltp_folder_make(to, err);
+    if (st == LT_OK)
+        st = replaced_names(p, stem, "wav", to, unused, err);
+    if (st == LT_OK)
+        st = move(from, to, err);
+    (void)snprintf(kept, 320, "visits/%s/lane-%u/replaced/%.160s", p->date, p->lane, strrchr(to, '/') + 1);
+    return st;
+}

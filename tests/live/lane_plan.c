@@ -236,6 +236,12 @@ static bool read_line(const line *l)
         return read_sound(l);
     if (strcmp(name, "howl") == 0)
         return read_howl(l);
+    if (strcmp(name, "tap") == 0) { /* tap FILE SECONDS */
+        if (l->count < 3 || l->p->tap != NULL)
+            return false;
+        l->p->tap = lane_tap_new(word(l, 1), number(l, 2, 10.0), l->p->rate_hz, l->p->block);
+        return l->p->tap != NULL;
+    }
     if (strcmp(name, "serial") == 0) {
         l->p->serial = (long)number(l, 1, 0.0);
         return true;
@@ -285,6 +291,7 @@ void plan_free(plan *p)
 {
     if (p == NULL)
         return;
+    lane_tap_free(p->tap);
     for (size_t i = 0; i < PORTS_MAX; i++) {
         free(p->in[i]);
         free(p->out[i]);

@@ -50,6 +50,12 @@ typedef struct {
     double delay;    /* frames now, of the drift */
 } microphone;
 
+/** Keeps what went through: speaker 1 and microphone 1, and when. */
+typedef struct lane_tap lane_tap;
+lane_tap *lane_tap_new(const char *path, double seconds, double rate_hz, size_t block);
+void lane_tap_push(lane_tap *t, const float *speaker, const float *microphone);
+void lane_tap_free(lane_tap *t); /* writes the files */
+
 typedef struct {
     long serial;
     size_t block;
@@ -63,6 +69,7 @@ typedef struct {
     bool sounding;
     int64_t since_sound; /* frames since the first sample that sounds */
     uint64_t frame;
+    lane_tap *tap;          /* NULL = none */
     double *in[PORTS_MAX];  /* [block] */
     double *out[PORTS_MAX]; /* [block] */
 } plan;

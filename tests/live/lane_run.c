@@ -176,6 +176,7 @@ void plan_run(plan *p, const float *const *in, float *const *out)
         add_loop(p, &p->mics[m], p->out[m]);
         finish(p, &p->mics[m], p->out[m], out[m]);
     }
+    lane_tap_push(p->tap, in[0], out[0]);
     p->frame += p->block;
     p->since_sound += p->sounding ? (int64_t)p->block : 0;
 }

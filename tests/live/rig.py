@@ -120,6 +120,97 @@ class Rig:
         os.kill(self.lane, signal.SIGSTOP)
 
 
+class Tap:
+    """What a lane's `tap FILE SECONDS` kept: speaker and microphone, and the time of every sample, in seconds of
+    time.monotonic(). Replace the script first: that writes the file."""
+
+    def __init__(self, path, rate=48000, block=256):
+        import numpy as np
+        both = np.fromfile(path, "<f4").reshape(-1, 2, block)
+        self.speaker, self.microphone = both[:, 0].ravel(), both[:, 1].ravel()
+        begin = np.fromfile(f"{path}.ns", "<i8") * 1e-9
+        self.at_s = (begin[:, None] + np.arange(block)[None, :] / rate).ravel()
+
+    def last_sound_s(self, least=0.0):
+        """Time of the last sample of the speaker above `least`; None if there is none."""
+        loud = abs(self.speaker) > least
+        return self.at_s[loud.nonzero()[0][-1]] if loud.any() else None
+
+
+class Terminal:
+    """A command in a terminal of its own, as a technician has it: keys, Ctrl-C through the line discipline, hang-up."""
+
+    def __init__(self, rig, words):
+        import pty
+        import termios
+        self.ours, self.theirs = pty.openpty()
+        self.modes = termios.tcgetattr(self.theirs)
+        self.shown = b""
+        self.began = time.monotonic()
+        env = dict(rig.env, TERM="xterm", COLUMNS="80")
+
+        def own_terminal():
+            import fcntl
+            os.setsid()
+            fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+
+        self.process = subprocess.Popen([str(w) for w in words], env=env, stdin=self.theirs, stdout=self.theirs,
+                                        stderr=self.theirs, preexec_fn=own_terminal, close_fds=True)
+
+    def _read(self, seconds):
+        import select
+        if select.select([self.ours], [], [], seconds)[0]:
+            try:
+                self.shown += os.read(self.ours, 65536)
+            except OSError:
+                return
+
+    def wait_for(self, text, seconds=20):
+        until = time.monotonic() + seconds * SLOW
+        while text.encode() not in self.shown:
+            if time.monotonic() > until or self.process.poll() is not None:
+                raise AssertionError(f"{text!r} was not shown: {self.shown.decode('utf-8', 'replace')}")
+            self._read(0.02)
+
+    def pause(self, seconds):
+        until = time.monotonic() + seconds
+        while time.monotonic() < until:
+            self._read(0.01)
+
+    def press(self, keys):
+        os.write(self.ours, keys)
+        return time.monotonic()
+
+    def hang_up(self):
+        os.close(self.ours)
+        self.ours = -1
+        return time.monotonic()
+
+    def end(self, seconds=20):
+        """Status and seconds until the end; then self.lines holds what was left standing on the screen."""
+        import termios
+        began = time.monotonic()
+        until = began + seconds * SLOW
+        while self.process.poll() is None:
+            if time.monotonic() > until:
+                self.process.kill()
+                self.process.wait()
+                raise AssertionError(f"hangs: {self.shown.decode('utf-8', 'replace')}")
+            if self.ours >= 0:
+                self._read(0.005)
+            else:
+                time.sleep(0.005)
+        took = time.monotonic() - began
+        if self.ours >= 0:
+            self.same_modes = termios.tcgetattr(self.theirs) == self.modes
+            self._read(0.05)
+            os.close(self.ours)
+        os.close(self.theirs)
+        text = self.shown.decode("utf-8", "replace").replace("\r\n", "\n")
+        self.lines = [line.rsplit("\r", 1)[-1] for line in text.split("\n")]
+        return self.process.returncode, took
+
+
 def processes(name):
     """Ids of the processes with this program's name (all that this test can see)."""
     found = []
