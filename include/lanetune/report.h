@@ -73,6 +73,7 @@ LT_NODISCARD lt_status lt_json_margin(const lt_json_head *h, const lt_margin *m,
 LT_NODISCARD lt_status lt_json_tune(const lt_json_head *h, const lt_tune_result *r, size_t count, char **out,
                                     lt_error *err);
 LT_NODISCARD lt_status lt_json_devices(const lt_json_head *h, const lt_devices *d, char **out, lt_error *err);
+LT_NODISCARD lt_status lt_json_compare(const lt_json_head *h, const lt_visit_comparison *c, char **out, lt_error *err);
 /** For commands whose result is a folder or a file: result {"path": ...}. */
 LT_NODISCARD lt_status lt_json_path(const lt_json_head *h, const char *path, char **out, lt_error *err);
 /** Truth of a simulated site: paths, levels, margins. */
@@ -88,6 +89,7 @@ LT_NODISCARD lt_status lt_text_talk_test(const lt_talk_test *t, const char *name
 LT_NODISCARD lt_status lt_text_sii(const lt_sii_result *r, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_devices(const lt_devices *d, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_margin(const lt_margin *m, const char *name, char **out, lt_error *err);
+LT_NODISCARD lt_status lt_text_compare(const lt_visit_comparison *c, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_tune(const lt_tune_result *r, size_t count, char **out, lt_error *err);
 
 /* ---- HTML ---- */

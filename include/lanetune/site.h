@@ -174,6 +174,33 @@ LT_NODISCARD lt_status lt_survey_tune(const lt_survey *s, lt_tune_result **resul
 void lt_tune_results_free(lt_tune_result *r);
 void lt_survey_free(lt_survey *s);
 
+/* ---- two visits ---- */
+
+typedef struct {
+    char dir[1024]; /* of the site */
+    char date[32];
+} lt_visit_place;
+/** A visit as a person names it: SITE/visits/DATE (a final '/' and a file in it are fine), a DATE of `site`, or SITE
+ * alone for its latest visit. site may be NULL. LT_E_ARG, LT_E_IO: the message says which visits there are. */
+LT_NODISCARD lt_status lt_visit_place_find(const char *visit, const char *site, lt_visit_place *out, lt_error *err);
+/** The last two visits of a site. LT_E_ARG: it has fewer. */
+LT_NODISCARD lt_status lt_visit_place_last_two(const char *site, lt_visit_place *before, lt_visit_place *after,
+                                               lt_error *err);
+
+typedef struct {
+    lt_visit_place before, after; /* in the order of their dates where both are visits of one site */
+    char weather_before[LT_TEXT_MAX], weather_after[LT_TEXT_MAX];
+    lt_compare_lane *lanes; /* lanes that both visits have */
+    size_t lane_count;
+    lt_notes notes; /* lanes of one visit only, what was left out, figures that cannot be computed */
+} lt_visit_comparison;
+/** Measure both visits and compare them lane by lane. only_lane 0 = all. opt NULL = the defaults.
+ * LT_E_ARG: the same visit twice, or no lane with anything to compare. */
+LT_NODISCARD lt_status lt_visits_compare(const lt_visit_place *before, const lt_visit_place *after, unsigned only_lane,
+                                         const lt_compare_options *opt, lt_progress progress, void *context,
+                                         lt_visit_comparison **out, lt_error *err);
+void lt_visit_comparison_free(lt_visit_comparison *c);
+
 /* ---- recordings made live ---- */
 
 typedef struct {

@@ -149,6 +149,149 @@ LT_NODISCARD lt_status lt_tune(const lt_tune_lane *lanes, size_t count, lt_tune_
 LT_NODISCARD lt_status lt_tune_figures_at(const lt_tune_lane *lane, double outbound_db, double inbound_db,
                                           lt_tune_figures *out, lt_error *err);
 
+/* ---- two visits of one lane: what changed, and what it means ---- */
+
+typedef enum {
+    LT_COMPARE_OUTBOUND,
+    LT_COMPARE_INBOUND,
+    LT_COMPARE_LANE_COUPLING,
+    LT_COMPARE_COUNTER_COUPLING,
+    LT_COMPARE_LOOP,
+    LT_COMPARE_PATH_COUNT
+} lt_compare_path;
+typedef enum {
+    LT_COMPARE_NOISE_EAR,
+    LT_COMPARE_NOISE_MIC,
+    LT_COMPARE_NOISE_COUNTER,
+    LT_COMPARE_NOISE_COUNT
+} lt_compare_noise_kind;
+const char *lt_compare_path_name(lt_compare_path p);                /* outbound, ... as the recordings are called */
+const char *lt_compare_noise_kind_name(lt_compare_noise_kind kind); /* noise-ear, ... */
+
+typedef struct {
+    double hz;                  /* nominal */
+    double before_db, after_db; /* outbound, inbound: dB SPL per 0 dBFS; others dB; settings of the visit taken out */
+    double difference_db;       /* after - before */
+    double doubt_db;            /* a smaller difference means nothing: noise of both takes, place of the microphone */
+    bool changed;               /* |difference| > doubt */
+    lt_before_after snr_db, thd_percent; /* NaN: not known */
+} lt_compare_band;
+
+enum { LT_COMPARE_RESPONSES_MAX = 24, LT_COMPARE_NOISES_MAX = 16, LT_COMPARE_TALKS_MAX = 8, LT_FINDINGS_MAX = 24 };
+typedef struct {
+    lt_compare_path path;
+    char condition[LT_NAME_MAX];
+    bool calibrated; /* false: no calibration in one of the visits, so that the level as a whole cannot be compared */
+    double settings_db; /* change of the settings between the visits that was taken out of this path */
+    lt_compare_band bands[LT_RESPONSE_BANDS_MAX];
+    size_t band_count;
+    double level_db, level_doubt_db;   /* mean difference 400 Hz to 2 kHz; NaN: too few bands */
+    double bass_db, bass_doubt_db;     /* 100 to 315 Hz, re level_db; NaN: not measured well enough */
+    double treble_db, treble_doubt_db; /* 2.5 to 8 kHz, re level_db */
+    lt_before_after delay_ms;
+    bool delay_known;                    /* both recorders began with the playback */
+    lt_before_after snr_db, thd_percent; /* distortion: median of 400 Hz to 2 kHz */
+    int polarity_before, polarity_after; /* +1, -1, 0 */
+} lt_compare_response;
+
+typedef struct {
+    double hz;
+    lt_before_after leq_db;
+    double difference_db;
+} lt_compare_noise_band;
+typedef struct {
+    lt_compare_noise_kind kind;
+    char condition[LT_NAME_MAX];
+    bool calibrated;                          /* mic: always (line levels) */
+    lt_before_after laeq_db, la10_db, hum_db; /* hum -INFINITY: none */
+    double difference_db, doubt_db;           /* of LAeq */
+    double mains_hz;
+    double seconds_before, seconds_after;
+    lt_compare_noise_band bands[LT_LEVEL_BANDS_MAX];
+    size_t band_count;
+} lt_compare_noise;
+
+typedef struct {
+    char condition[LT_NAME_MAX];
+    lt_before_after active_level_db, noise_level_db; /* dBFS on the line, settings taken out */
+    double difference_db, doubt_db;                  /* of the active level; another talker counts in the doubt */
+    lt_compare_noise_band bands[LT_TALK_BANDS_MAX];  /* of speech */
+    size_t band_count;
+} lt_compare_talk;
+
+/* clang-format off */
+#define LT_FINDING_MAP(X)                                                                                           \
+    X(LT_FINDING_OUTBOUND_LEVEL, "outbound-level") X(LT_FINDING_OUTBOUND_TREBLE, "outbound-treble")                   \
+    X(LT_FINDING_OUTBOUND_BASS, "outbound-bass") X(LT_FINDING_INBOUND_LEVEL, "inbound-level")                         \
+    X(LT_FINDING_INBOUND_TREBLE, "inbound-treble") X(LT_FINDING_BANDS, "some-bands")                                  \
+    X(LT_FINDING_MICROPHONE_LEVEL, "microphone-level") X(LT_FINDING_MICROPHONE_TREBLE, "microphone-treble")           \
+    X(LT_FINDING_LANE_COUPLING, "lane-coupling") X(LT_FINDING_COUNTER_COUPLING, "counter-coupling")                   \
+    X(LT_FINDING_POLARITY, "polarity") X(LT_FINDING_DELAY, "delay") X(LT_FINDING_DISTORTION, "distortion")            \
+    X(LT_FINDING_HUM, "hum") X(LT_FINDING_NOISE, "noise") X(LT_FINDING_TALK_TEST, "talk-test")                        \
+    X(LT_FINDING_MARGIN, "margin") X(LT_FINDING_SII, "sii") X(LT_FINDING_ECHO, "echo")                                \
+    X(LT_FINDING_SETTINGS, "settings") X(LT_FINDING_SETTING_WITHOUT_EFFECT, "setting-without-effect")                 \
+    X(LT_FINDING_CALIBRATION, "calibration") X(LT_FINDING_NOT_COMPARED, "not-compared")                               \
+    X(LT_FINDING_NOTHING, "nothing-changed")
+/* clang-format on */
+typedef enum {
+#define X(id, text) id,
+    LT_FINDING_MAP(X)
+#undef X
+        LT_FINDING_CODE_COUNT
+} lt_finding_code;
+const char *lt_finding_code_name(lt_finding_code c);
+typedef enum { LT_FINDING_WORSE, LT_FINDING_BETTER, LT_FINDING_NOTE, LT_FINDING_KIND_COUNT } lt_finding_kind;
+const char *lt_finding_kind_name(lt_finding_kind k);  /* worse, better, note */
+const char *lt_finding_sure_name(double probability); /* sure (>= 0.85), likely (>= 0.6), possible */
+
+typedef struct {
+    lt_finding_code code;
+    lt_finding_kind kind;
+    char path[32];               /* recording or figure it is read from; "" = the lane */
+    char condition[LT_NAME_MAX]; /* "" = lane empty, or all */
+    double change;               /* in `unit`; NaN where it is no number (polarity) */
+    char unit[16];               /* dB, ms, %, or "" for the index */
+    double probability;          /* that the cause is the one named; ours, untested in the field */
+    bool over_limit;             /* worse, and by more than the limit asked for */
+    char evidence[256], cause[256], next_step[256];
+} lt_finding;
+
+typedef struct {
+    const lt_tune_lane *lane;     /* recordings of the visit */
+    const lt_tune_result *result; /* figures; NULL = not known */
+    const char *date, *weather;   /* may be NULL */
+} lt_compare_side;
+typedef struct {
+    double worse_db;  /* levels, margin, noise, coupling  [0.5, 40]  3 */
+    double worse_sii; /* [0.005, 1]  0.05 */
+} lt_compare_options;
+lt_compare_options lt_compare_default_options(void);
+
+typedef struct {
+    unsigned lane;
+    char name[LT_NAME_MAX];
+    lt_compare_response responses[LT_COMPARE_RESPONSES_MAX];
+    size_t response_count;
+    lt_compare_noise noises[LT_COMPARE_NOISES_MAX];
+    size_t noise_count;
+    lt_compare_talk talks[LT_COMPARE_TALKS_MAX];
+    size_t talk_count;
+    bool figures_known;                                              /* of both visits */
+    lt_tune_figures figures_before, figures_after;                   /* at now_db, both visits at the same settings */
+    lt_before_after outbound_setting_db, inbound_setting_db;         /* while recording */
+    lt_before_after outbound_recommended_db, inbound_recommended_db; /* NaN: not known */
+    lt_finding findings[LT_FINDINGS_MAX];                            /* what matters most first */
+    size_t finding_count;
+    bool worse; /* some finding is over its limit */
+    lt_notes notes;
+} lt_compare_lane;
+
+/** Compare the recordings of one lane in two visits. No path of one visit alone counts as changed.
+ * @param[in] opt NULL means lt_compare_default_options()
+ * @return LT_E_ARG an option is out of range, or no path was recorded in both visits */
+LT_NODISCARD lt_status lt_compare(const lt_compare_side *before, const lt_compare_side *after,
+                                  const lt_compare_options *opt, lt_compare_lane *out, lt_error *err);
+
 #ifdef __cplusplus
 }
 #endif

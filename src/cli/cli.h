@@ -47,7 +47,7 @@ typedef struct {
 } cli_command;
 
 extern const cli_command cmd_new, cmd_stimulus, cmd_response, cmd_noise, cmd_speech_level, cmd_sii, cmd_margin,
-    cmd_tune, cmd_report, cmd_simulate, cmd_demo, cmd_devices;
+    cmd_tune, cmd_compare, cmd_report, cmd_simulate, cmd_demo, cmd_devices;
 
 /** Options that every command has. */
 extern const cli_option cli_common_options[];
