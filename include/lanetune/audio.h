@@ -84,6 +84,8 @@ typedef struct {
     const char *input, *output; /* device names (a unique part of the name is enough); NULL: the host's default */
     double rate_hz;             /* asked; 0 = the stimulus' own, without one the device's */
     unsigned input_channels;    /* recorded: 1 .. 8 */
+    unsigned welcome_channels;  /* lt_live_play_record: recorded instead where the device has so many; 0 = no more */
+    unsigned main_channel;      /* 1-based: nothing but zeros there is a fault; 0 = on all of them */
     unsigned output_channel;    /* 1-based: the one that plays; the others stay silent */
     double ceiling_dbfs;        /* no sample above this peak is ever played  [-60, 0]  -3 */
     double latency_s;           /* asked of the host; 0 = its default, at most 30 ms where the device allows that */

@@ -158,6 +158,7 @@ typedef struct {
     double signal[LT_SPEECH_BANDS]; /* energy of the burst's return per band, at level_dbfs: mean square x seconds */
     double before[LT_SPEECH_BANDS], before_dbfs;
     unsigned bursts;
+    unsigned heard_bands; /* in which the last burst stood above the noise */
 } lt_level_finder;
 /** silence: what is recorded while nothing is played, 0.5 s or more. The first burst has -50 dBFS, or highest_dbfs. */
 LT_NODISCARD lt_status lt_level_finder_start(lt_level_finder *f, const lt_signal *silence, lt_error *err);

@@ -19,6 +19,9 @@ lt_status ltp_live_check(const lt_live_options *o, lt_error *err)
     if (o->input_channels < 1 || o->input_channels > LT_LIVE_CHANNELS_MAX)
         return ltp_fail(err, LT_E_ARG, "%u input channels; 1 to %d can be recorded", o->input_channels,
                         (int)LT_LIVE_CHANNELS_MAX);
+    if (o->welcome_channels > LT_LIVE_CHANNELS_MAX || o->main_channel > o->input_channels)
+        return ltp_fail(err, LT_E_ARG, "%u welcome channels, main channel %u; at most %d are recorded",
+                        o->welcome_channels, o->main_channel, (int)LT_LIVE_CHANNELS_MAX);
     if (o->output_channel < 1 || o->output_channel > 64)
         return ltp_fail(err, LT_E_ARG, "output channel %u; it is counted from 1 to 64", o->output_channel);
     if (!(o->ceiling_dbfs >= -60.0 && o->ceiling_dbfs <= 0.0))
@@ -63,7 +66,7 @@ static size_t next_frames(void *context, const float **newest, bool *bad)
     take_sink *t = context;
     (void)bad;
     const uint64_t frames = atomic_load_explicit(&t->job->shared->frames, memory_order_acquire);
-    *newest = t->job->samples + t->shown * t->job->opt->input_channels;
+    *newest = t->job->samples + t->shown * t->job->shared->channels;
     const size_t n = (size_t)(frames - t->shown);
     t->shown = frames;
     return n;
@@ -114,7 +117,7 @@ static lt_status make_take(const ltp_live_job *job, ltp_live_end end, uint64_t s
     t->callback_worst_ms = f.callback_worst_ms;
     t->callback_share = f.callback_share;
     t->rate_hz = sh->rate_hz;
-    t->channel_count = job->opt->input_channels;
+    t->channel_count = sh->channels;
     t->used = sh->used;
     t->complete = end == LTP_END_COMPLETE;
     t->all_zero = end == LTP_END_ZEROS || atomic_load(&sh->sound_seen) == 0;
@@ -140,7 +143,8 @@ lt_status lt_live_play_record(const lt_live_options *opt, const lt_signal *stimu
                               void *context, lt_take **out, lt_error *err)
 {
     const uint64_t start_ns = ltp_now_ns();
-    ltp_live_job job = {.opt = opt, .length_s = tail_s};
+    const unsigned most = opt->welcome_channels > opt->input_channels ? opt->welcome_channels : opt->input_channels;
+    ltp_live_job job = {.opt = opt, .length_s = tail_s, .channels_most = most};
     float *played = NULL;
     *out = NULL;
     lt_status st = ltp_live_check(opt, err);

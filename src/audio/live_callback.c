@@ -13,7 +13,8 @@ void ltp_callback_init(ltp_callback_state *s, const ltp_live_job *job, double ra
     const lt_live_options *o = job->opt;
     *s = (ltp_callback_state){.job = job,
                               .shared = job->shared,
-                              .input_channels = o->input_channels,
+                              .input_channels = job->shared->channels,
+                              .main_channel = o->main_channel,
                               .output_channels = job->stimulus != NULL ? o->output_channel : 0,
                               .output_index = o->output_channel - 1,
                               .total_frames = job->shared->total_frames,
@@ -90,9 +91,11 @@ static bool play(ltp_callback_state *s, float *out, uint64_t frames, bool fading
     return sounding;
 }
 
-static bool only_zeros(const float *x, size_t count)
+static bool only_zeros(const ltp_callback_state *s, const float *x, size_t count)
 {
-    for (size_t i = 0; i < count; i++)
+    const size_t first = s->main_channel > 0 ? s->main_channel - 1 : 0;
+    const size_t step = s->main_channel > 0 ? s->input_channels : 1;
+    for (size_t i = first; i < count; i += step)
         if (fabsf(x[i]) > 0.0F)
             return false;
     return true;
@@ -131,7 +134,7 @@ static void into_ring(ltp_callback_state *s, const float *in, size_t frames)
 static void record(ltp_callback_state *s, const float *in, uint64_t frames, bool sounding)
 {
     const size_t samples = (size_t)frames * s->input_channels;
-    const bool zeros = in == NULL || only_zeros(in, samples);
+    const bool zeros = in == NULL || only_zeros(s, in, samples);
     const uint64_t run = atomic_load_explicit(&s->shared->zero_run, memory_order_relaxed);
     if (!zeros) {
         atomic_store_explicit(&s->shared->zero_run, 0, memory_order_relaxed);

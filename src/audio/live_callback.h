@@ -11,7 +11,7 @@
 typedef struct {
     const ltp_live_job *job;
     ltp_shared *shared;
-    unsigned input_channels;
+    unsigned input_channels, main_channel;
     unsigned output_channels, output_index; /* opened; the one that plays */
     uint64_t total_frames;                  /* 0 = until stopped */
     uint64_t done;                          /* frames recorded */

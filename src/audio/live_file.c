@@ -192,7 +192,7 @@ lt_status lt_live_record_file(const lt_live_options *opt, const char *path, doub
                               void *context, lt_live_recorded *out, lt_error *err)
 {
     const uint64_t start_ns = ltp_now_ns();
-    ltp_live_job job = {.opt = opt, .length_s = seconds, .to_ring = true};
+    ltp_live_job job = {.opt = opt, .length_s = seconds, .to_ring = true, .channels_most = opt->input_channels};
     ltp_beside b = {.fd = -1};
     memset(out, 0, sizeof *out);
     lt_status st = check(opt, path, err);

@@ -42,6 +42,7 @@ typedef struct {
     _Atomic uint64_t dropped;
     /* before LTP_LIVE_OPEN, by the child */
     double rate_hz;
+    unsigned channels;     /* recorded; as asked until the child knows better */
     uint64_t total_frames; /* 0 = until stopped */
     lt_live_used used;
     /* before LTP_LIVE_FAILED, by the child */
@@ -58,6 +59,7 @@ typedef struct {
     double stimulus_rate_hz;
     double length_s; /* after the stimulus; <= 0: until stopped */
     bool to_ring;
+    unsigned channels_most; /* that may be recorded: room for them */
     ltp_shared *shared;
     float *samples;         /* shared: the take or the ring's */
     size_t capacity_frames; /* of samples */

@@ -13,7 +13,7 @@ static const uint64_t max_bytes = UINT64_C(4) << 30;
 lt_status ltp_live_map(ltp_live_job *job, size_t capacity_frames, lt_error *err)
 {
     const size_t head = (sizeof(ltp_shared) + 4095U) & ~(size_t)4095U;
-    const uint64_t samples = (uint64_t)capacity_frames * job->opt->input_channels;
+    const uint64_t samples = (uint64_t)capacity_frames * job->channels_most;
     if (samples > max_bytes / sizeof(float))
         return ltp_fail(err, LT_E_ARG, "a take of %zu frames is too long; record to a file, or play a shorter stimulus",
                         capacity_frames);
@@ -25,6 +25,7 @@ lt_status ltp_live_map(ltp_live_job *job, size_t capacity_frames, lt_error *err)
     job->shared = (ltp_shared *)(void *)at;
     job->samples = (float *)(void *)(at + head);
     job->capacity_frames = capacity_frames;
+    job->shared->channels = job->opt->input_channels;
     return LT_OK;
 }
 

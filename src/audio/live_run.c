@@ -139,7 +139,7 @@ static void look(run_state *r, viewer *w, bool *more)
     lt_live_view *v = &w->view;
     v->rate_hz = sh->rate_hz;
     v->total_frames = sh->total_frames;
-    v->channels = r->job->opt->input_channels;
+    v->channels = sh->channels;
     v->interleaved = r->job->to_ring ? NULL : r->job->samples;
     v->newest_frames = w->sink(w->sink_context, &v->newest, &bad);
     v->frames += v->newest_frames;

@@ -67,6 +67,19 @@ static lt_status settle(const ltp_live_job *job, const ltp_device_choice *c, dou
     return LT_OK;
 }
 
+static unsigned wanted_channels(const ltp_live_job *job, const PaDeviceInfo *in)
+{
+    const bool more = job->channels_most > job->opt->input_channels && in->maxInputChannels >= (int)job->channels_most;
+    return more ? job->channels_most : job->opt->input_channels;
+}
+
+static PaError open_with(PaStream **stream, const PaStreamParameters *input, const PaStreamParameters *output,
+                         double rate_hz, ltp_callback_state *state)
+{
+    return Pa_OpenStream(stream, input, output, rate_hz, paFramesPerBufferUnspecified, paClipOff | paDitherOff,
+                         ltp_callback, state);
+}
+
 static lt_status open_stream(const ltp_live_job *job, ltp_callback_state *state, PaStream **stream, lt_error *err)
 {
     const lt_live_options *o = job->opt;
@@ -79,18 +92,22 @@ static lt_status open_stream(const ltp_live_job *job, ltp_callback_state *state,
     const double rate_hz = o->rate_hz > 0.0        ? o->rate_hz
                            : job->stimulus != NULL ? job->stimulus_rate_hz
                                                    : in->defaultSampleRate;
-    const PaStreamParameters input = {.device = c.input,
-                                      .channelCount = (int)o->input_channels,
-                                      .sampleFormat = paFloat32,
-                                      .suggestedLatency =
-                                          latency_of(o, in->defaultLowInputLatency, in->defaultHighInputLatency)};
+    PaStreamParameters input = {.device = c.input,
+                                .channelCount = (int)wanted_channels(job, in),
+                                .sampleFormat = paFloat32,
+                                .suggestedLatency =
+                                    latency_of(o, in->defaultLowInputLatency, in->defaultHighInputLatency)};
     PaStreamParameters output = {.device = c.output, .channelCount = (int)o->output_channel, .sampleFormat = paFloat32};
     if (out != NULL)
         output.suggestedLatency = latency_of(o, out->defaultLowOutputLatency, out->defaultHighOutputLatency);
-    const PaError e = Pa_OpenStream(stream, &input, out != NULL ? &output : NULL, rate_hz, paFramesPerBufferUnspecified,
-                                    paClipOff | paDitherOff, ltp_callback, state);
+    PaError e = open_with(stream, &input, out != NULL ? &output : NULL, rate_hz, state);
+    if (e != paNoError && input.channelCount > (int)o->input_channels) {
+        input.channelCount = (int)o->input_channels; /* not with the welcome ones */
+        e = open_with(stream, &input, out != NULL ? &output : NULL, rate_hz, state);
+    }
     if (e != paNoError)
         return open_failed(&c, rate_hz, e, err);
+    job->shared->channels = (unsigned)input.channelCount;
     const PaStreamInfo *info = Pa_GetStreamInfo(*stream);
     const double real_hz = info != NULL && info->sampleRate > 0.0 ? info->sampleRate : rate_hz;
     return settle(job, &c, real_hz, err);
@@ -100,7 +117,7 @@ static lt_status open_stream(const ltp_live_job *job, ltp_callback_state *state,
 static void touch(const ltp_live_job *job)
 {
     const uint64_t frames = job->to_ring ? job->capacity_frames : job->shared->total_frames;
-    memset(job->samples, 0, (size_t)frames * job->opt->input_channels * sizeof *job->samples);
+    memset(job->samples, 0, (size_t)frames * job->shared->channels * sizeof *job->samples);
 }
 
 /* LTP_LIVE_DONE, or LTP_LIVE_LOST when the stream ended by itself. */

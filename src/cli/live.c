@@ -36,7 +36,7 @@ int cli_live_begin(cli_live *l, cli_args *a)
     l->opt.output_channel = cli_count(a, "out-channel", 1);
     l->opt.input_channels = cli_count(a, "in-channel", 1);
     l->channel = l->opt.input_channels - 1;
-    l->cal_db = (double)NAN;
+    l->cal_db = l->spl_cal_db = (double)NAN;
     if (!l->keys && !l->without_asking)
         return cli_usage(a->command, "nobody can answer here before the first sound; say --yes if headsets are off, "
                                      "ears near the lane speaker protected and the lane is free");
@@ -192,7 +192,7 @@ typedef struct {
     const char *what;
     const lt_signal *stimulus;
     lt_howl *howl;
-    double mean_square; /* Fast */
+    double mean_square, mean_square_mic; /* Fast; of the channel that is kept and of the one that is watched */
     double peak, drawn_s;
     cli_live_step step;
     void *context;
@@ -219,6 +219,10 @@ static void hear(watcher *w, const lt_live_view *v)
             heard[n] = x;
             played[n] = played_at(w, first + at + n);
             w->mean_square = decay * w->mean_square + (1.0 - decay) * x * x;
+            if (l->spl_channel < v->channels) {
+                const double y = (double)v->newest[(at + n) * v->channels + l->spl_channel];
+                w->mean_square_mic = decay * w->mean_square_mic + (1.0 - decay) * y * y;
+            }
         }
         lt_howl_event e;
         if (w->howl != NULL && lt_howl_push(w->howl, heard, played, n, &e))
@@ -228,7 +232,7 @@ static void hear(watcher *w, const lt_live_view *v)
                  e.hz);
         at += n;
     }
-    const double spl_db = lt_dbfs_from_mean_square(w->mean_square) + l->cal_db;
+    const double spl_db = lt_dbfs_from_mean_square(w->mean_square_mic) + l->spl_cal_db;
     if (w->stimulus != NULL && first < w->stimulus->count && spl_db > l->max_spl_db) /* false for NaN */
         stop(l,
              "stopped: %.0f dB SPL at the measurement microphone, %.0f are allowed (--max-spl); play at a lower level",
@@ -277,6 +281,21 @@ static bool watch(void *context, const lt_live_view *v)
     return !cli_live_asked_to_stop(w->live) && !w->ended;
 }
 
+/* The channel is silent and another one is not: its number, counted from 1; 0 = no such thing. */
+static unsigned loudest_other(const cli_live *l, const lt_take *t)
+{
+    unsigned loudest = 0;
+    double most = 0.0;
+    if (t == NULL || !t->all_zero || l->channel >= t->channel_count || lt_signal_peak(t->channels[l->channel]) > 0.0)
+        return 0;
+    for (unsigned c = 0; c < t->channel_count; c++) {
+        const double peak = lt_signal_peak(t->channels[c]);
+        loudest = peak > most ? c + 1 : loudest;
+        most = fmax(most, peak);
+    }
+    return loudest;
+}
+
 lt_status cli_live_take(cli_live *l, const char *what, const lt_signal *stimulus, double seconds, lt_take **out,
                         lt_error *err)
 {
@@ -297,11 +316,18 @@ lt_status cli_live_take(cli_live *l, const char *what, const lt_signal *stimulus
         return ltp_fail(err, LT_E_STATE, "%s", l->stopped[0] != '\0' ? l->stopped : "stopped before its end");
     }
     if (st != LT_OK) {
+        const unsigned other = loudest_other(l, *out);
         lt_take_free(*out);
         *out = NULL;
+        if (other > 0)
+            return ltp_fail(err, st,
+                            "input %u delivers nothing but digital silence, input %u does not; look whether the plugs "
+                            "are swapped, or choose with --in-channel",
+                            l->channel + 1, other);
         return ltp_fail(err, st, "%s", why.what);
     }
     l->used = (*out)->used;
+    l->heard_channels = (*out)->channel_count;
     return LT_OK;
 }
 

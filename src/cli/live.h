@@ -28,17 +28,20 @@ typedef char cli_live_said[512];
 typedef struct {
     cli_args *args;
     lt_live_options opt;
-    unsigned channel;    /* 0-based: the one that is kept */
-    double cal_db;       /* SPL that reads 0 dBFS on that channel; NaN = a line, or not calibrated */
-    double max_spl_db;   /* while something plays */
-    bool keys;           /* standard input is a terminal */
-    bool shows;          /* standard error is a terminal */
-    bool without_asking; /* --yes */
+    unsigned channel;     /* 0-based: the one that is kept */
+    double cal_db;        /* SPL that reads 0 dBFS on that channel; NaN = a line, or not calibrated */
+    unsigned spl_channel; /* 0-based: that of the measurement microphone, watched while something plays */
+    double spl_cal_db;    /* ... its calibration; NaN = not watched */
+    double max_spl_db;    /* while something plays */
+    bool keys;            /* standard input is a terminal */
+    bool shows;           /* standard error is a terminal */
+    bool without_asking;  /* --yes */
     bool terminal_changed;
     struct termios terminal;
-    size_t shown;      /* columns drawn */
-    char stopped[256]; /* why the user or a limit stopped; "" = nothing did */
-    lt_live_used used; /* of the last take */
+    size_t shown;            /* columns drawn */
+    char stopped[256];       /* why the user or a limit stopped; "" = nothing did */
+    lt_live_used used;       /* of the last take */
+    unsigned heard_channels; /* of the last take */
     thrd_t guard;
     bool guarded;
     _Atomic bool guard_over;

@@ -3,6 +3,8 @@
  */
 #include "measure.h"
 
+#include "base/alloc.h"
+
 #define SILENCE_S 1.5
 #define AFTER_S 0.7
 #define HIGHEST_DBFS (-6.0)
@@ -60,6 +62,11 @@ lt_status cli_measure_plan(cli_measure_job *j, lt_error *err)
         if (st == LT_OK)
             st = play_burst(j, &f, err);
     } while (st == LT_OK && f.end == LT_LEVEL_GO_ON);
+    if (st == LT_OK && f.heard_bands == 0)
+        st = ltp_fail(err, LT_E_SNR,
+                      "nothing of the bursts comes back on input %u, not even at %.0f dBFS; look at cables, taps and "
+                      "levels, and whether the plugs are swapped",
+                      j->live->channel + 1, f.level_dbfs);
     if (st != LT_OK)
         return st;
     lt_plan_make(&f, &p);

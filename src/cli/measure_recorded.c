@@ -186,8 +186,9 @@ lt_status cli_measure_recorded(cli_measure_job *j, lt_error *err)
         cli_live_say(j->live, "%.0f s; any key ends it early, and what is there from %.0f s on is kept.", wanted_s,
                      KEPT_LEAST_S);
     (void)unlink(part); /* of a run that was cut off */
+    lt_error failed = {0};
     st = cli_live_file(j->live, lt_path_name(j->place.path), part, wanted_s, talk ? read_out : until_key, &reading_out,
-                       &l, err);
+                       &l, &failed);
     cli_live_resume(j->live, why);
     recorded r = {.job = j, .seconds = l.rate_hz > 0.0 ? (double)l.frames / l.rate_hz : 0.0};
     if (st != LT_OK && l.why[0] != '\0') {
@@ -202,7 +203,7 @@ lt_status cli_measure_recorded(cli_measure_job *j, lt_error *err)
     }
     if (st != LT_OK) {
         (void)unlink(part);
-        return st;
+        return ltp_fail(err, st, "%s", failed.what);
     }
     return finish(&r, part, &l, why, wanted_s, err);
 }

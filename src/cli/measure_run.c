@@ -61,6 +61,17 @@ void cli_measure_close(cli_measure_job *j)
 
 /* ---- channel and calibration ---- */
 
+/* Microphone and line are recorded together where the device has both inputs: the microphone's level is watched
+ * whatever is measured, and swapped plugs show. */
+static void welcome_both(cli_measure_job *j, unsigned channel)
+{
+    unsigned most = channel;
+    most = j->visit->mic_channel > most ? j->visit->mic_channel : most;
+    most = j->visit->line_channel > most ? j->visit->line_channel : most;
+    if (most <= LT_LIVE_CHANNELS_MAX)
+        j->live->opt.welcome_channels = most;
+}
+
 lt_status cli_measure_choose_channel(cli_measure_job *j, const cli_args *a, lt_error *err)
 {
     const bool microphone = lt_path_is_from_microphone(j->place.path);
@@ -77,6 +88,12 @@ lt_status cli_measure_choose_channel(cli_measure_job *j, const cli_args *a, lt_e
     j->live->opt.input_channels = channel;
     j->live->channel = channel - 1;
     j->live->cal_db = microphone ? j->visit->mic_cal_db : (double)NAN;
+    j->live->opt.main_channel = channel;
+    j->live->opt.welcome_channels = 0;
+    if (lt_path_is_swept(j->place.path))
+        welcome_both(j, channel);
+    j->live->spl_channel = microphone ? channel - 1 : j->visit->mic_channel - 1;
+    j->live->spl_cal_db = microphone || channel != j->visit->mic_channel ? j->visit->mic_cal_db : (double)NAN;
     return LT_OK;
 }
 
@@ -101,6 +118,17 @@ static const lt_calibration *newest(const cli_measure_job *j, bool loopback, con
     return NULL;
 }
 
+/* The ceiling on SPL could not act. */
+static void note_unwatched(cli_measure_job *j)
+{
+    const bool calibrated = lt_is_known(j->visit->mic_cal_db);
+    if (lt_is_known(j->live->spl_cal_db) && j->live->spl_channel < j->live->heard_channels)
+        return;
+    lt_notes_add(&j->notes, "spl-not-watched",
+                 "The sound level was not watched (--max-spl): the measurement microphone %s.",
+                 calibrated ? "is at no other input of this device" : "is not calibrated");
+}
+
 static void note_calibration(cli_measure_job *j)
 {
     char device[256];
@@ -110,6 +138,8 @@ static void note_calibration(cli_measure_job *j)
     if (microphone && !lt_is_known(j->visit->mic_cal_db))
         lt_notes_add(&j->notes, "not-calibrated",
                      "The microphone is not calibrated: no level in dB SPL; run lanetune calibrate --mic.");
+    if (lt_path_is_swept(j->place.path) && !microphone)
+        note_unwatched(j);
     if (c == NULL)
         return;
     if (strcmp(c->device, device) != 0 || (microphone && c->channel != j->live->channel + 1))
@@ -153,6 +183,19 @@ static lt_status make_sweep(cli_measure_job *j, lt_error *err)
     return lt_sweep_create(&o, &j->stimulus, err);
 }
 
+/* The input, counted from 1, that holds the sweep where the chosen one does not; 0 = none. */
+static unsigned other_input(const cli_measure_job *j, const lt_take *t)
+{
+    for (unsigned i = 0; i < t->channel_count; i++) {
+        lt_continuity c;
+        lt_error ignored = {0};
+        if (i != j->live->channel &&
+            lt_response_continuity(t->channels[i], j->stimulus, true, NULL, 0, &c, &ignored) == LT_OK)
+            return i + 1;
+    }
+    return 0;
+}
+
 static lt_status check_take(const cli_measure_job *j, const lt_take *t, bool *whole, lt_notes *notes, lt_error *err)
 {
     const lt_signal *x = t->channels[j->live->channel];
@@ -168,10 +211,17 @@ static lt_status check_take(const cli_measure_job *j, const lt_take *t, bool *wh
     for (; n < t->xrun_count && n < LT_XRUNS_MAX; n++)
         suspects[n] = t->xruns[n].frame;
     cli_live_guard(j->live, NULL, NULL);
-    const lt_status st = lt_response_continuity(x, j->stimulus, true, suspects, n, &c, err);
+    lt_error why = {0};
+    const lt_status st = lt_response_continuity(x, j->stimulus, true, suspects, n, &c, &why);
+    const unsigned other = st == LT_E_SNR ? other_input(j, t) : 0;
     cli_live_unguard(j->live);
+    if (other > 0)
+        return ltp_fail(err, st,
+                        "the sweep comes in on input %u and not on input %u; look whether the plugs are swapped or the "
+                        "cable of input %u is loose, or choose with --in-channel",
+                        other, j->live->channel + 1, j->live->channel + 1);
     if (st != LT_OK)
-        return st;
+        return ltp_fail(err, st, "%s", why.what);
     *whole = c.verdict != LT_CONTINUITY_BROKEN;
     if (c.verdict == LT_CONTINUITY_UNCLEAR)
         lt_notes_add(notes, "continuity-unclear",

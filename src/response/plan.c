@@ -150,8 +150,10 @@ lt_status lt_level_finder_push(lt_level_finder *f, const lt_signal *back, lt_err
     if (st != LT_OK)
         return st;
     f->bursts++;
+    f->heard_bands = 0;
     for (int i = 0; i < LT_SPEECH_BANDS; i++) {
         const double noise = f->noise[i] * seconds;
+        f->heard_bands += f->signal[i] > seen_ratio * noise;
         /* What does not stand above the noise may be nothing at all: no promise of a signal. */
         f->signal[i] = f->signal[i] > seen_ratio * noise ? f->signal[i] - noise : 0.01 * noise;
     }
