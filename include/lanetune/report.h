@@ -50,6 +50,34 @@ typedef struct {
     const lt_talk_test *talk_test;
     const lt_notes *notes;
 } lt_measured;
+
+/** A lane whose settings were dialled in and which was measured again. dB; NaN = not known. */
+enum { LT_MISSED_MAX = 64 };
+typedef struct {
+    unsigned lane;
+    char name[LT_NAME_MAX];
+    bool dialled; /* false: nothing to change, or refused: notes say why */
+    double outbound_from_db, outbound_to_db, inbound_from_db, inbound_to_db;
+    bool measured_again; /* false: `measured` is not known */
+    /* Over the conditions below alone, so that the three can be compared. */
+    lt_tune_figures before, predicted, measured;
+    char conditions[LT_CONDITIONS_MAX][LT_NAME_MAX]; /* measured again in full; "" = lane empty */
+    size_t condition_count;
+    double moved_db[LT_PATH_COUNT]; /* of a response since the visit before, median of the speech bands */
+    double loop_moved_db;           /* both couplings, or the loop; the settings promise both changes together */
+    char missed[LT_MISSED_MAX][96]; /* "lane-coupling.car": recorded before, not again */
+    size_t missed_count;
+    lt_unmet unmet[LT_LIMIT_COUNT]; /* limits that the measured figures miss */
+    size_t unmet_count;
+    bool unstable; /* measured: no margin is left */
+    lt_notes notes;
+} lt_dialled_lane;
+typedef struct {
+    const char *visit_before, *visit_after; /* after NULL: nothing was dialled in */
+    lt_dialled_lane *lanes;
+    size_t count;
+} lt_dialled;
+
 typedef enum { LT_QUALITY_GOOD, LT_QUALITY_FAIR, LT_QUALITY_POOR, LT_QUALITY_COUNT } lt_quality;
 const char *lt_quality_name(lt_quality q);
 /** By the distance to the noise: good from 25 dB, fair from 15 dB, else poor. */
@@ -72,6 +100,9 @@ LT_NODISCARD lt_status lt_json_sii(const lt_json_head *h, lt_sii_method m, const
 LT_NODISCARD lt_status lt_json_margin(const lt_json_head *h, const lt_margin *m, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_json_tune(const lt_json_head *h, const lt_tune_result *r, size_t count, char **out,
                                     lt_error *err);
+/** As lt_json_tune(), with what measuring again gave as result.live. */
+LT_NODISCARD lt_status lt_json_tune_live(const lt_json_head *h, const lt_tune_result *r, size_t count,
+                                         const lt_dialled *d, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_json_devices(const lt_json_head *h, const lt_devices *d, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_json_compare(const lt_json_head *h, const lt_visit_comparison *c, char **out, lt_error *err);
 /** For commands whose result is a folder or a file: result {"path": ...}. */
@@ -91,6 +122,7 @@ LT_NODISCARD lt_status lt_text_devices(const lt_devices *d, char **out, lt_error
 LT_NODISCARD lt_status lt_text_margin(const lt_margin *m, const char *name, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_compare(const lt_visit_comparison *c, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_tune(const lt_tune_result *r, size_t count, char **out, lt_error *err);
+LT_NODISCARD lt_status lt_text_tune_live(const lt_dialled *d, char **out, lt_error *err);
 
 /* ---- HTML ---- */
 

@@ -107,6 +107,12 @@ typedef struct {
  * changed then. */
 LT_NODISCARD lt_status lt_visit_write(const char *dir, const char *date, const lt_visit_change *change, lt_error *err);
 
+/** Name for a new visit of that date: the date, or where it is taken date-02, date-03 ... LT_E_ARG: no valid name, or a
+ * visit that is there would stay the latest one (a wrong clock); it is named. */
+LT_NODISCARD lt_status lt_visit_next_name(const char *dir, const char *date, char name[32], lt_error *err);
+/** Write visits/DATE/visit.yaml anew with everything in v, its folder too; what a user wrote around it is lost. */
+LT_NODISCARD lt_status lt_visit_save(const char *dir, const lt_visit *v, lt_error *err);
+
 /** Make DIR with a commented site.yaml and visits/DATE/visit.yaml, lane and counter folders. LT_E_ARG if DIR has a
  * site.yaml. */
 LT_NODISCARD lt_status lt_site_new(const char *dir, const char *site_name, const char *date, unsigned lanes,
@@ -208,6 +214,7 @@ typedef struct {
     unsigned lane;
     lt_path path;
     const char *condition; /* "" = lane empty */
+    unsigned counter;      /* not 0: it lies in the folder of this counter, for all its lanes */
 } lt_record_place;
 /** File names of a recording and of what is played for it, relative to the site; makes the folder. LT_E_ARG: the
  * condition is no word of small letters, digits and '-'. */
@@ -224,6 +231,10 @@ LT_NODISCARD lt_status lt_record_keep_part(const lt_record_place *p, lt_error *e
 /** The same for one of `seconds` that ended before its time: it does not displace a longer recording, but then goes to
  * replaced/ itself. `kept` is where it lies, relative to the site. */
 LT_NODISCARD lt_status lt_record_keep_partial(const lt_record_place *p, double seconds, char kept[320], lt_error *err);
+/** Copy recordings of a lane and its counter, and what was played for them, from visit `from` to `to`, where they are
+ * not there yet. path, condition NULL = all. Of the counter's folder only noise-counter stays shared by its lanes. */
+LT_NODISCARD lt_status lt_visit_carry(const char *dir, const char *from, const char *to, unsigned lane,
+                                      unsigned counter, const lt_path *path, const char *condition, lt_error *err);
 
 /* ---- simulated sites ---- */
 

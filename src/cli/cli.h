@@ -161,6 +161,8 @@ typedef struct {
 } cli_site;
 /** Measure a visit and choose settings. lane 0 = all. visit NULL = the latest. */
 LT_NODISCARD lt_status cli_site_run(const char *dir, const char *visit, unsigned lane, cli_site *out, lt_error *err);
+/** *out = lane, or 0 where it shares a knob with others, which must then be looked at together. */
+LT_NODISCARD lt_status cli_lane_to_measure(const char *dir, unsigned lane, unsigned *out, lt_error *err);
 /** Write visits/DATE/results.json, unless one lane of several was asked for. */
 LT_NODISCARD lt_status cli_site_save_results(const char *dir, const cli_site *s, lt_error *err);
 /** Write DIR/report.html. */

@@ -24,8 +24,9 @@ static const cli_option options[] = {
      NULL, 30, 130, NULL},
     {"level", CLI_NUMBER, "DBFS", "peak that is played into the loopback, -60 to -3", "-12", -60, -3, NULL},
     {"visit", CLI_TEXT, "DATE", "folder below visits/", "the latest", 0, 0, NULL},
-    {"yes", CLI_FLAG, NULL, "do not ask", NULL, 0, 0, NULL},
-    CLI_LIVE_OPTIONS,
+    CLI_YES_OPTION("do not ask"),
+    CLI_IN_CHANNEL_OPTION,
+    CLI_DEVICE_OPTIONS,
 };
 
 typedef struct {
@@ -198,19 +199,17 @@ static int check_usage(const cli_args *a, job *j)
 static lt_status calibrate(job *j, const cli_args *a, lt_error *err)
 {
     const bool loopback = j->found.method == LT_CALIBRATED_LOOPBACK;
-    const unsigned channel = cli_count(a, "in-channel", loopback ? j->visit->line_channel : j->visit->mic_channel);
-    if (channel > LT_LIVE_CHANNELS_MAX)
-        return ltp_fail(err, LT_E_ARG, "visit.yaml names input %u; at most %d are recorded", channel,
-                        (int)LT_LIVE_CHANNELS_MAX);
-    j->live.opt.input_channels = channel;
-    j->live.channel = channel - 1;
+    lt_status st = loopback ? cli_live_choose_channel(&j->live, a, j->visit->line_channel, "line_channel", err)
+                            : cli_live_choose_channel(&j->live, a, j->visit->mic_channel, "mic_channel", err);
+    if (st != LT_OK)
+        return st;
     j->live.max_spl_db = HUGE_VAL;
     if (!cli_live_wait_key(&j->live, prompt_of(j->found.method)))
         return ltp_fail(err, LT_E_STATE, "%s", j->live.stopped);
-    lt_status st = read_until_two_agree(j, err);
+    st = read_until_two_agree(j, err);
     if (st != LT_OK)
         return st;
-    j->found.channel = channel;
+    j->found.channel = j->live.channel + 1;
     cli_live_device(&j->live, j->found.device, sizeof j->found.device);
     if (!cli_today(j->found.date))
         return ltp_fail(err, LT_E_IO, "the clock of this machine cannot be read");

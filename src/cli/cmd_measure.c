@@ -18,10 +18,10 @@ static const cli_option options[] = {
     {"sweeps", CLI_COUNT, "N", "how many sweeps", "as the noise demands", 1, 32, NULL},
     {"seconds", CLI_NUMBER, "S", "length of a sweep, or of the recording", "as the noise demands; noise 60", 1, 86400,
      NULL},
-    {"max-spl", CLI_NUMBER, "DB", "stop above this level at the measurement microphone, once calibrated", "100", 40,
-     130, NULL},
-    {"yes", CLI_FLAG, NULL, "do not ask: ears are safe and the lane is free", NULL, 0, 0, NULL},
-    CLI_LIVE_OPTIONS,
+    CLI_MAX_SPL_OPTION,
+    CLI_YES_OPTION("do not ask: ears are safe and the lane is free"),
+    CLI_IN_CHANNEL_OPTION,
+    CLI_DEVICE_OPTIONS,
 };
 
 static int check_usage(const cli_args *a, cli_measure_job *j)

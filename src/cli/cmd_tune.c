@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: MIT
  * lanetune tune: the settings to dial in. */
-#include "cli.h"
+#include "tune_live.h"
 
 #include "base/alloc.h"
 
@@ -8,7 +8,23 @@ static const cli_option options[] = {
     {"lane", CLI_COUNT, "N", "only this lane", "all", 1, 1000000, NULL},
     {"visit", CLI_TEXT, "DATE", "folder below visits/", "the latest", 0, 0, NULL},
     {"check", CLI_FLAG, NULL, "end with status 3 if a lane misses a limit", NULL, 0, 0, NULL},
+    {"live", CLI_FLAG, NULL, "measure what is missing, wait for the knobs, measure again", NULL, 0, 0, NULL},
+    {"into", CLI_TEXT, "DATE", "live: the new visit that is measured again", "today", 0, 0, NULL},
+    {"seconds", CLI_NUMBER, "S", "live: length of a noise recording or talk test", "60; all sentences", 1, 86400, NULL},
+    CLI_MAX_SPL_OPTION,
+    CLI_YES_OPTION("live: do not ask: ears are safe, lanes free, knobs turned by themselves"),
+    CLI_DEVICE_OPTIONS,
 };
+
+static int check_usage(const cli_args *a)
+{
+    static const char *const of_live[] = {"into",  "seconds", "max-spl",     "yes", "host",
+                                          "input", "output",  "out-channel", "rate"};
+    for (size_t i = 0; i < LTP_COUNT(of_live); i++)
+        if (cli_given(a, of_live[i]) && !cli_flag(a, "live"))
+            return cli_usage(a->command, "--%s goes with --live", of_live[i]);
+    return CLI_DONE;
+}
 
 static lt_status print(cli_args *a, const cli_site *s, char **text, lt_error *err)
 {
@@ -29,6 +45,9 @@ static bool misses_a_limit(const cli_site *s)
 
 static int run(cli_args *a)
 {
+    const int usage = check_usage(a);
+    if (usage != CLI_DONE || cli_flag(a, "live"))
+        return usage != CLI_DONE ? usage : cli_tune_live(a);
     lt_error err = {0};
     cli_site s;
     char *text = NULL;
@@ -52,8 +71,14 @@ const cli_command cmd_tune = {
         "best intelligibility in both directions that keep every limit of site.yaml: margin to howling, levels, "
         "headroom, property line, echo. Says what limits them, what one dB more would buy, and what to change "
         "physically. What was not measured is assumed, and said so.\n"
-        "The results of all lanes are also written to visits/DATE/results.json.",
-    .example = "lanetune tune elm-street --lane 2\n",
+        "The results of all lanes are also written to visits/DATE/results.json.\n"
+        "With --live, as measure does it: records whatever a lane's evidence lacks, says which knob to put where, and "
+        "waits. Then everything that these settings change is measured again into a new visit, whose visit.yaml says "
+        "where the knobs stand, and before, predicted and measured stand side by side. The calibrations come along; "
+        "noise that no setting changes is copied. A lane whose loop would not be stable is left out. Stopping leaves "
+        "both visits valid; running it again goes on in the latest one.",
+    .example = "lanetune tune elm-street --lane 2\n"
+               "lanetune tune elm-street --live\n",
     .options = options,
     .option_count = LTP_COUNT(options),
     .words_min = 1,

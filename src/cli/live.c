@@ -155,7 +155,21 @@ bool cli_live_asked_to_stop(cli_live *l)
 bool cli_live_key(cli_live *l)
 {
     const char key = look(l);
-    return key != '\0' && l->stopped[0] == '\0';
+    if (key == '\0' || l->stopped[0] != '\0')
+        return false;
+    l->key = key;
+    return true;
+}
+
+lt_status cli_live_choose_channel(cli_live *l, const cli_args *a, unsigned usual, const char *field, lt_error *err)
+{
+    const unsigned channel = cli_count(a, "in-channel", usual);
+    if (channel < 1 || channel > LT_LIVE_CHANNELS_MAX)
+        return ltp_fail(err, LT_E_ARG, "visit.yaml: %s is %u; at most %d inputs are recorded", field, channel,
+                        (int)LT_LIVE_CHANNELS_MAX);
+    l->opt.input_channels = channel;
+    l->channel = channel - 1;
+    return LT_OK;
 }
 
 bool cli_live_wait_key(cli_live *l, const char *prompt)

@@ -11,12 +11,25 @@
 
 extern const cli_command cmd_measure, cmd_calibrate;
 
-/** Options of the device; at the end of a command's own. */
-#define CLI_LIVE_OPTIONS                                                                                               \
+/** Options that the live commands share; at the end of a command's own. */
+#define CLI_YES_OPTION(help)                                                                                           \
+    {                                                                                                                  \
+        "yes", CLI_FLAG, NULL, help, NULL, 0, 0, NULL                                                                  \
+    }
+#define CLI_MAX_SPL_OPTION                                                                                             \
+    {                                                                                                                  \
+        "max-spl", CLI_NUMBER, "DB", "stop above this level at the measurement microphone, once calibrated", "100",    \
+            40, 130, NULL                                                                                              \
+    }
+#define CLI_IN_CHANNEL_OPTION                                                                                          \
+    {                                                                                                                  \
+        "in-channel", CLI_COUNT, "N", "input that is recorded, counted from 1", "as visit.yaml says", 1, 8, NULL       \
+    }
+/** Options of the device. */
+#define CLI_DEVICE_OPTIONS                                                                                             \
     {"host", CLI_TEXT, "NAME", "sound system, a part of its name is enough", "the usual one", 0, 0, NULL},             \
         {"input", CLI_TEXT, "NAME", "device that records, a part of its name is enough", "the usual one", 0, 0, NULL}, \
         {"output", CLI_TEXT, "NAME", "device that plays", "the one that records", 0, 0, NULL},                         \
-        {"in-channel", CLI_COUNT, "N", "input that is recorded, counted from 1", "as visit.yaml says", 1, 8, NULL},    \
         {"out-channel", CLI_COUNT, "N", "output that plays, counted from 1", "1", 1, 64, NULL},                        \
     {                                                                                                                  \
         "rate", CLI_NUMBER, "HZ", "sample rate", "48000", 8000, 192000, NULL                                           \
@@ -37,6 +50,8 @@ typedef struct {
     bool shows;           /* standard error is a terminal */
     bool without_asking;  /* --yes */
     bool terminal_changed;
+    bool cautioned; /* the cautions before sound were shown in full */
+    char key;       /* the last one that went on; '\0' = none yet */
     struct termios terminal;
     size_t shown;            /* columns drawn */
     char stopped[256];       /* why the user or a limit stopped; "" = nothing did */
@@ -70,6 +85,10 @@ void cli_live_unguard(cli_live *l);
 
 /** Wait for a key; false: it was one that stops. With --yes: at once. */
 bool cli_live_wait_key(cli_live *l, const char *prompt);
+/** Record input --in-channel of the command, else `usual`, which visit.yaml calls `field`. LT_E_ARG: more
+ * inputs than can be recorded. */
+LT_NODISCARD lt_status cli_live_choose_channel(cli_live *l, const cli_args *a, unsigned usual, const char *field,
+                                               lt_error *err);
 /** Look for a key without waiting; true for one that goes on. */
 bool cli_live_key(cli_live *l);
 /** A line on standard error, on a line of its own; nothing where neither questions are asked nor a terminal is there.

@@ -11,6 +11,8 @@ const char cli_cautions[] = "Before the first sound:\n"
                             "  - no traffic in the lane, cones out\n"
                             "ESC, q or Ctrl-C stops the sound at any time.";
 
+const char cli_cautions_again[] = "Headsets off the ears, nobody near the lane speaker, no traffic in the lane?";
+
 const char *cli_path_instructions(lt_path p)
 {
     static const char *const words[LT_PATH_COUNT] = {

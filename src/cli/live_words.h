@@ -10,5 +10,7 @@ const char *cli_path_instructions(lt_path p);
 /** What the sentences of the talk test are; NULL behind the last. */
 const char *cli_sentence(size_t i);
 extern const char cli_cautions[];
+/** In one line, where they were shown in full before. */
+extern const char cli_cautions_again[];
 
 #endif

@@ -13,6 +13,8 @@ typedef struct {
     double level_dbfs; /* NaN: to be found */
     unsigned sweeps;   /* 0: to be planned */
     double seconds;    /* NaN: to be planned */
+    bool may_skip;     /* the key s leaves it out */
+    bool skipped;      /* it did: nothing is to be measured */
     lt_site *site;
     lt_visit *visit;
     char file[320], stimulus_file[320];

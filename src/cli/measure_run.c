@@ -76,17 +76,16 @@ lt_status cli_measure_choose_channel(cli_measure_job *j, const cli_args *a, lt_e
 {
     const bool microphone = lt_path_is_from_microphone(j->place.path);
     const unsigned usual = microphone ? j->visit->mic_channel : j->visit->line_channel;
-    const unsigned channel = cli_count(a, "in-channel", usual);
-    if (channel > LT_LIVE_CHANNELS_MAX)
-        return ltp_fail(err, LT_E_ARG, "visit.yaml: %s is %u; at most %d inputs are recorded",
-                        microphone ? "mic_channel" : "line_channel", channel, (int)LT_LIVE_CHANNELS_MAX);
+    const char *field = microphone ? "mic_channel" : "line_channel";
+    const lt_status st = cli_live_choose_channel(j->live, a, usual, field, err);
+    const unsigned channel = j->live->channel + 1;
+    if (st != LT_OK)
+        return st;
     if (!lt_path_is_swept(j->place.path) && channel != 1 && channel != usual)
         return ltp_fail(err, LT_E_ARG,
                         "input %u is asked for, but %s in visit.yaml is %u; a long recording keeps all "
                         "its channels, so change that field",
-                        channel, microphone ? "mic_channel" : "line_channel", usual);
-    j->live->opt.input_channels = channel;
-    j->live->channel = channel - 1;
+                        channel, field, usual);
     j->live->cal_db = microphone ? j->visit->mic_cal_db : (double)NAN;
     j->live->opt.main_channel = channel;
     j->live->opt.welcome_channels = 0;
@@ -163,10 +162,15 @@ lt_status cli_measure_ask(cli_measure_job *j, lt_error *err)
     cli_live_say(l, "Input %u of the interface records%s.", l->channel + 1, swept ? "" : "; nothing is played");
     if (swept) {
         cli_live_say(l, "Output %u of the interface plays.", l->opt.output_channel);
-        cli_live_say(l, "%s", cli_cautions);
+        cli_live_say(l, "%s", l->cautioned ? cli_cautions_again : cli_cautions);
+        l->cautioned = true;
     }
-    if (cli_live_wait_key(l, "Any key begins; ESC or q leaves."))
+    l->key = '\0';
+    if (cli_live_wait_key(l, j->may_skip ? "Any key begins; s leaves this one out; ESC or q leaves."
+                                         : "Any key begins; ESC or q leaves.")) {
+        j->skipped = j->may_skip && (l->key == 's' || l->key == 'S');
         return LT_OK;
+    }
     return ltp_fail(err, LT_E_STATE, "%s", l->stopped);
 }
 

@@ -22,7 +22,7 @@ static bool shares_knob(const lt_site_lane *a, const lt_site_lane *b)
 }
 
 /* A knob that several lanes share can only be set for all of them: then all are measured, and one is shown. */
-static lt_status lane_to_measure(const char *dir, unsigned lane, unsigned *out, lt_error *err)
+lt_status cli_lane_to_measure(const char *dir, unsigned lane, unsigned *out, lt_error *err)
 {
     lt_site *site = NULL;
     *out = lane;
@@ -97,7 +97,7 @@ lt_status cli_site_run(const char *dir, const char *visit, unsigned lane, cli_si
 {
     unsigned measured = 0;
     *out = (cli_site){0};
-    lt_status status = lane_to_measure(dir, lane, &measured, err);
+    lt_status status = cli_lane_to_measure(dir, lane, &measured, err);
     if (status != LT_OK)
         return status;
     cli_progress_state progress = cli_progress_start();

@@ -40,6 +40,9 @@ json_t *ltp_json_notes(ltp_json *j, const lt_notes *first, const lt_notes *secon
 /** [{"hz", "q", "cut_db"}] */
 json_t *ltp_json_notches(ltp_json *j, const lt_notch *notches, size_t count);
 
+/** Lanes that were dialled in and measured again (json_tune_live.c). */
+json_t *ltp_json_dialled(ltp_json *j, const lt_dialled *d);
+
 /** Print root (taken over) with two spaces of indentation and a final newline. LT_E_NOMEM if anything failed. */
 lt_status ltp_json_print(const ltp_json *j, json_t *root, char **out, lt_error *err);
 /** Wrap `warnings` and `result` (both taken over) in the head common to all commands. */

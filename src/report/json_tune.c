@@ -126,7 +126,9 @@ static void append_warnings(ltp_json *j, json_t *array, const lt_tune_result *r)
     }
 }
 
-lt_status lt_json_tune(const lt_json_head *h, const lt_tune_result *r, size_t count, char **out, lt_error *err)
+/* result.lanes of r, and result.live of d, which may be NULL. */
+static lt_status tune(const lt_json_head *h, const lt_tune_result *r, size_t count, const lt_dialled *d, char **out,
+                      lt_error *err)
 {
     ltp_json j = {0};
     json_t *result = json_object();
@@ -137,7 +139,20 @@ lt_status lt_json_tune(const lt_json_head *h, const lt_tune_result *r, size_t co
         append_warnings(&j, warnings, &r[i]);
     }
     ltp_json_put(&j, result, "lanes", lanes);
+    if (d != NULL)
+        ltp_json_put(&j, result, "live", ltp_json_dialled(&j, d));
     return ltp_json_wrap(&j, h, warnings, result, out, err);
+}
+
+lt_status lt_json_tune(const lt_json_head *h, const lt_tune_result *r, size_t count, char **out, lt_error *err)
+{
+    return tune(h, r, count, NULL, out, err);
+}
+
+lt_status lt_json_tune_live(const lt_json_head *h, const lt_tune_result *r, size_t count, const lt_dialled *d,
+                            char **out, lt_error *err)
+{
+    return tune(h, r, count, d, out, err);
 }
 
 lt_status lt_json_path(const lt_json_head *h, const char *path, char **out, lt_error *err)

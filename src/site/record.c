@@ -32,14 +32,21 @@ static void stem_of(const lt_record_place *p, char stem[160])
     (void)snprintf(stem, 160, "%s%s%.64s", lt_path_name(p->path), p->condition[0] != '\0' ? "." : "", p->condition);
 }
 
+static void folder_of(const lt_record_place *p, char folder[32])
+{
+    (void)snprintf(folder, 32, "%s-%u", p->counter != 0 ? "counter" : "lane", p->counter != 0 ? p->counter : p->lane);
+}
+
 static lt_status in_folder(const lt_record_place *p, char path[LTP_SITE_PATH_MAX], lt_error *err, const char *name)
 {
-    return ltp_site_path(path, err, "%s/visits/%s/lane-%u/%s", p->dir, p->date, p->lane, name);
+    char folder[32];
+    folder_of(p, folder);
+    return ltp_site_path(path, err, "%s/visits/%s/%s/%s", p->dir, p->date, folder, name);
 }
 
 lt_status lt_record_names(const lt_record_place *p, char recording[320], char stimulus[320], lt_error *err)
 {
-    char folder[LTP_SITE_PATH_MAX], stem[160];
+    char folder[LTP_SITE_PATH_MAX], stem[160], place[32];
     if (!ltp_is_visit_name(p->date) || p->lane == 0)
         return ltp_fail(err, LT_E_ARG, "visit '%.40s', lane %u: there are no such folders", p->date, p->lane);
     if (p->condition[0] != '\0' && !ltp_is_condition(p->condition))
@@ -48,8 +55,9 @@ lt_status lt_record_names(const lt_record_place *p, char recording[320], char st
                         "the file name",
                         p->condition);
     stem_of(p, stem);
-    (void)snprintf(recording, 320, "visits/%s/lane-%u/%s.wav", p->date, p->lane, stem);
-    (void)snprintf(stimulus, 320, "visits/%s/lane-%u/stimulus.%s.wav", p->date, p->lane, stem);
+    folder_of(p, place);
+    (void)snprintf(recording, 320, "visits/%s/%s/%s.wav", p->date, place, stem);
+    (void)snprintf(stimulus, 320, "visits/%s/%s/stimulus.%s.wav", p->date, place, stem);
     const lt_status st = in_folder(p, folder, err, "");
     return st == LT_OK ? ltp_folder_make(folder, err) : st;
 }
@@ -155,7 +163,7 @@ static lt_status keep_stimuli_of_others(const lt_record_place *p, lt_error *err)
     lt_notes ignored = {0};
     if (p->condition[0] != '\0')
         return LT_OK;
-    (void)snprintf(folder, sizeof folder, "lane-%u", p->lane);
+    folder_of(p, folder);
     lt_status st = ltp_find_recordings(p->dir, p->date, folder, false, &found, &ignored, err);
     for (size_t i = 0; i < found.count && st == LT_OK; i++) {
         const lt_recording *r = &found.items[i];
@@ -246,10 +254,11 @@ static lt_status longer_one(const lt_record_place *p, const char *stem, double s
 
 lt_status lt_record_keep_partial(const lt_record_place *p, double seconds, char kept[320], lt_error *err)
 {
-    char stem[160], from[LTP_SITE_PATH_MAX], to[LTP_SITE_PATH_MAX], unused[LTP_SITE_PATH_MAX];
+    char stem[160], from[LTP_SITE_PATH_MAX], to[LTP_SITE_PATH_MAX], unused[LTP_SITE_PATH_MAX], folder[32];
     bool is_longer = false;
     stem_of(p, stem);
-    (void)snprintf(kept, 320, "visits/%s/lane-%u/%s.wav", p->date, p->lane, stem);
+    folder_of(p, folder);
+    (void)snprintf(kept, 320, "visits/%s/%s/%s.wav", p->date, folder, stem);
     lt_status st = longer_one(p, stem, seconds, &is_longer, err);
     if (st != LT_OK || !is_longer)
         return st == LT_OK ? into_place(p, false, err) : st;
@@ -262,6 +271,6 @@ lt_status lt_record_keep_partial(const lt_record_place *p, double seconds, char 
         st = replaced_names(p, stem, "wav", to, unused, err);
     if (st == LT_OK)
         st = move(from, to, err);
-    (void)snprintf(kept, 320, "visits/%s/lane-%u/replaced/%.160s", p->date, p->lane, strrchr(to, '/') + 1);
+    (void)snprintf(kept, 320, "visits/%s/%s/replaced/%.160s", p->date, folder, strrchr(to, '/') + 1);
     return st;
 }

@@ -106,7 +106,7 @@ static lt_status set_number(char **text, const char *field, double x, lt_error *
 
 /* ---- one entry of a list ---- */
 
-static void put_calibration(ltp_sheet *t, const lt_calibration *c)
+void ltp_put_calibration(ltp_sheet *t, const lt_calibration *c)
 {
     ltp_sheet_add(t, "{date: %s, method: %s, device: ", c->date, lt_calibration_method_name(c->method));
     ltp_sheet_quoted(t, c->device);
@@ -148,7 +148,7 @@ static lt_status add_calibration(char **text, const lt_calibration *c, lt_error 
     const char *line = find_field(*text, field);
     if (line == NULL) {
         ltp_sheet_add(&t, "%s%s%s:\n  - ", *text, after_newline(*text), field);
-        put_calibration(&t, c);
+        ltp_put_calibration(&t, c);
         ltp_sheet_add(&t, "\n");
         return take(&t, text, err);
     }
@@ -166,7 +166,7 @@ static lt_status add_calibration(char **text, const lt_calibration *c, lt_error 
     if (rest > *text && rest[-1] != '\n')
         ltp_sheet_add(&t, "\n");
     ltp_sheet_add(&t, "%*s- ", indent, "");
-    put_calibration(&t, c);
+    ltp_put_calibration(&t, c);
     ltp_sheet_add(&t, "\n%s", rest);
     return take(&t, text, err);
 }

@@ -120,7 +120,7 @@ static bool route_delay(const line *l, route *r)
     return r->filter != NULL;
 }
 
-/* route SPEAKER MICROPHONE straight [DB] | scene LANE PATH [CONDITION] | file IR.f32 | delay FRAMES */
+/* route SPEAKER MICROPHONE straight [DB] | scene LANE PATH [CONDITION [DB]] | file IR.f32 | delay FRAMES */
 static bool read_route(const line *l)
 {
     plan *p = l->p;
@@ -135,6 +135,7 @@ static bool read_route(const line *l)
         r->gain = lt_amplitude_from_db(number(l, 4, 0.0));
         good = true;
     } else if (strcmp(kind, "scene") == 0) {
+        r->gain = lt_amplitude_from_db(number(l, 7, 0.0));
         good = route_scene(l, r);
     } else if (strcmp(kind, "file") == 0) {
         good = route_file(l, r);
@@ -145,7 +146,7 @@ static bool read_route(const line *l)
     return good;
 }
 
-/* sound MICROPHONE scene LANE PATH CONDITION SECONDS: its noise, or its talk test, round and round */
+/* sound MICROPHONE scene LANE PATH CONDITION SECONDS [DB]: its noise, or its talk test, round and round */
 static bool read_sound(const line *l)
 {
     microphone *m = mic_of(l, 1);
@@ -154,7 +155,7 @@ static bool read_sound(const line *l)
     size_t condition = 0;
     lt_signal *talker = NULL, *s = NULL;
     lt_error err = {0};
-    const double seconds = number(l, 6, 10.0);
+    const double seconds = number(l, 6, 10.0), gain = lt_amplitude_from_db(number(l, 7, 0.0));
     if (m == NULL || m->sound != NULL || !scene_of(l, 3, &scene, &condition) || !path_of(word(l, 4), &path))
         return false;
     scene.drift_ppm = 0.0;
@@ -169,7 +170,7 @@ static bool read_sound(const line *l)
     if (m->sound != NULL) {
         m->sound_count = s->count;
         for (size_t i = 0; i < s->count; i++)
-            m->sound[i] = (float)s->samples[i];
+            m->sound[i] = (float)(gain * s->samples[i]);
     } else {
         fprintf(stderr, "lane: %s\n", err.what);
     }

@@ -4,7 +4,9 @@
  *   live_tool play   [--host H] [--device D] [--rate HZ] [--channels N] [--output N] [--kind noise|sweep|silence|tone]
  *                    [--seconds S] [--tail S] [--peak DBFS] [--stop-after S] [--runs N]
  *                    [--truth LANE --path PATH --condition C] [--round-trip FRAMES] [--latency S] [--howl 1]
- *   live_tool file   --path FILE [--host H] ... [--seconds S] [--stop-after S] */
+ *   live_tool file   --path FILE [--host H] ... [--seconds S] [--stop-after S]
+ *   live_tool scene  --truth LANE --path PATH [--condition C] --seconds S
+ *                    writes the true impulse response of a path, or what the lane's `sound` plays, as 32-bit floats */
 #include <lanetune/audio.h>
 #include <lanetune/level.h>
 #include <lanetune/simulate.h>
@@ -383,6 +385,43 @@ static int devices(void)
     return 0;
 }
 
+/* The same calls as in lane_plan.c; the tests compute from it what a measurement should find. */
+static int scene(const options *o)
+{
+    lt_error err = {0};
+    lt_scene_lane l = lt_scene_demo_lane((size_t)o->truth_lane);
+    lt_scene_path path = 0;
+    lt_signal *talker = NULL, *s = NULL;
+    lt_ir *ir = NULL;
+    size_t condition = 0;
+    l.rate_hz = o->rate_hz;
+    l.drift_ppm = l.start_s = 0.0;
+    while (path < LT_SCENE_PATH_COUNT && strcmp(lt_scene_path_name(path), o->path) != 0)
+        path++;
+    while (condition < l.condition_count && strcmp(l.conditions[condition].name, o->condition) != 0)
+        condition++;
+    lt_status st = LT_OK;
+    if (path == LT_SCENE_TALK_TEST)
+        st = lt_scene_talker(l.rate_hz, o->seconds, l.seed, &talker, &err);
+    if (st == LT_OK && path < LT_SCENE_NOISE_EAR) {
+        st = lt_scene_ir(&l, condition, path, &ir, &err);
+        if (st == LT_OK)
+            st = lt_ir_to_signal(ir, &s, &err);
+    } else if (st == LT_OK) {
+        st = lt_scene_record(&l, condition, path, talker, o->seconds, (double)NAN, &s, &err);
+    }
+    for (size_t i = 0; st == LT_OK && i < s->count; i++) {
+        const float x = (float)s->samples[i];
+        fwrite(&x, sizeof x, 1, stdout);
+    }
+    if (st != LT_OK)
+        fprintf(stderr, "%s\n", err.what);
+    lt_ir_free(ir);
+    lt_signal_free(talker);
+    lt_signal_free(s);
+    return st == LT_OK ? 0 : 1;
+}
+
 int main(int argc, char **argv)
 {
     options o;
@@ -393,6 +432,8 @@ int main(int argc, char **argv)
         return 2;
     if (strcmp(argv[1], "devices") == 0)
         return devices();
+    if (strcmp(argv[1], "scene") == 0 && o.path != NULL && o.truth_lane >= 0)
+        return scene(&o);
     if (strcmp(argv[1], "play") == 0)
         return play(&o);
     if (strcmp(argv[1], "file") == 0 && o.path != NULL)

@@ -1,0 +1,319 @@
+/* SPDX-License-Identifier: MIT
+ * The measurements of tune --live: what a lane's evidence lacks, and what must be measured again once a knob was
+ * turned. Both in an order that spares walks: customer's ear, lane line, counter. */
+#include "live_words.h"
+#include "tune_live.h"
+
+#include "base/alloc.h"
+
+#include <string.h>
+
+static const lt_path walk[] = {
+    LT_PATH_OUTBOUND, LT_PATH_NOISE_EAR,     LT_PATH_INBOUND,   LT_PATH_NOISE_COUNTER, LT_PATH_COUNTER_COUPLING,
+    LT_PATH_LOOP,     LT_PATH_LANE_COUPLING, LT_PATH_NOISE_MIC, LT_PATH_TALK_TEST,
+};
+
+/* ---- one measurement ---- */
+
+static bool is_worth_another_try(lt_status st)
+{
+    return st == LT_E_SNR || st == LT_E_CLIP || st == LT_E_XRUN;
+}
+
+/* What is as it should be, and what no setting depends on, would hide the rest here. */
+static bool is_news(const lt_note *n)
+{
+    static const char *const usual[] = {"latency-removed", "thd-noise"};
+    for (size_t i = 0; i < sizeof usual / sizeof *usual; i++)
+        if (strcmp(n->code, usual[i]) == 0)
+            return false;
+    return true;
+}
+
+static void tell(cli_live *l, const cli_measure_job *j)
+{
+    double hz = 0.0;
+    if (j->response != NULL)
+        cli_live_say(l, "%s: %s, kept as %s", j->result.path, lt_quality_name(lt_quality_of_response(j->response, &hz)),
+                     j->file);
+    else
+        cli_live_say(l, "%s: %.0f s, kept as %s", j->result.path, j->result.seconds, j->file);
+    for (size_t i = 0; i < j->notes.count; i++)
+        if (is_news(&j->notes.items[i]))
+            cli_live_say(l, "  %s", j->notes.items[i].message);
+}
+
+/* Carries the doubts of one measurement into those of the command, with its place in front. */
+static void keep_notes(cli_tune_live_job *t, const cli_measure_job *j)
+{
+    for (size_t i = 0; i < j->notes.count; i++)
+        if (is_news(&j->notes.items[i]))
+            lt_notes_add(&t->args->notes, j->notes.items[i].code, "lane %u, %s: %.380s", j->place.lane, j->result.path,
+                         j->notes.items[i].message);
+}
+
+static lt_status run_once(cli_tune_live_job *t, cli_measure_job *j, lt_error *err)
+{
+    lt_status st = cli_measure_ask(j, err);
+    if (st != LT_OK || j->skipped)
+        return st;
+    st = cli_measure_run(j, err);
+    while (is_worth_another_try(st) && !t->live.without_asking && t->live.stopped[0] == '\0') {
+        cli_live_say(&t->live, "%s", err->what);
+        if (!cli_live_wait_key(&t->live, "Any key tries again; ESC or q leaves."))
+            return ltp_fail(err, LT_E_STATE, "%s", t->live.stopped);
+        *err = (lt_error){0};
+        j->level_dbfs = (double)NAN; /* to be found anew */
+        j->seconds = lt_path_is_swept(j->place.path) ? (double)NAN : t->noise_s;
+        j->sweeps = 0;
+        j->notes = (lt_notes){0};
+        st = cli_measure_run(j, err);
+    }
+    return st;
+}
+
+/* skipped: the technician left it out. *moved_db (may be NULL): against the response `before`. */
+static lt_status measure_step(cli_tune_live_job *t, const char *visit, const lt_site_lane *lane, lt_path path,
+                              const char *condition, const lt_response *before, bool *skipped, double *moved_db,
+                              lt_error *err)
+{
+    cli_measure_job j = {.live = &t->live, .level_dbfs = NAN, .seconds = NAN};
+    j.may_skip = path != LT_PATH_OUTBOUND || condition[0] != '\0';
+    j.place.path = path;
+    j.place.counter = path == LT_PATH_NOISE_COUNTER ? lane->counter : 0;
+    if (!lt_path_is_swept(path))
+        j.seconds = t->noise_s;
+    lt_status st = cli_measure_open(&j, t->dir, visit, lane->tune.lane, condition, err);
+    if (st == LT_OK)
+        st = cli_measure_choose_channel(&j, t->args, err);
+    if (st == LT_OK)
+        st = run_once(t, &j, err);
+    if (st == LT_OK && !j.skipped) {
+        t->made++;
+        tell(&t->live, &j);
+        keep_notes(t, &j);
+        if (moved_db != NULL && before != NULL && j.response != NULL)
+            *moved_db = cli_tune_moved_db(before, j.response);
+        if (lt_notes_has(&j.notes, "stopped-early")) /* this one is kept; what comes after it was not wanted any more */
+            st = ltp_fail(err, LT_E_STATE, "stopped while %s of lane %u was recorded", j.result.path, j.place.lane);
+    }
+    if (skipped != NULL)
+        *skipped = j.skipped;
+    cli_measure_close(&j);
+    return st;
+}
+
+/* ---- what is missing ---- */
+
+/* condition NULL = any */
+static bool has_of(const lt_survey_lane *lane, lt_path path, const char *condition)
+{
+    for (size_t i = 0; i < lane->recording_count; i++) {
+        const lt_recording *r = &lane->recordings[i];
+        if (r->usable && r->path == path && (condition == NULL || strcmp(r->condition, condition) == 0))
+            return true;
+    }
+    return false;
+}
+
+/* Other conditions stand beside the empty lane, not for it - unless somebody measured outbound with them alone. */
+static bool has(const lt_survey_lane *lane, lt_path path)
+{
+    const bool never_empty = has_of(lane, LT_PATH_OUTBOUND, NULL) && !has_of(lane, LT_PATH_OUTBOUND, "");
+    return has_of(lane, path, never_empty ? NULL : "");
+}
+
+static bool is_missing(const lt_survey_lane *lane, lt_path path)
+{
+    const lt_tune_lane *t = &lane->tune;
+    const bool loops = t->duplex != LT_DUPLEX_PUSH_TO_TALK;
+    if (has(lane, path))
+        return false;
+    switch (path) {
+    case LT_PATH_LANE_COUPLING: /* also for the talker's echo, where the loop was measured as a whole */
+        return loops;
+    case LT_PATH_COUNTER_COUPLING:
+        return loops && !has(lane, LT_PATH_LOOP) && !lt_is_known(t->coupling_db);
+    case LT_PATH_TALK_TEST:
+        return !lt_is_known(t->lane_mic_cal_db);
+    case LT_PATH_OUTBOUND:
+    case LT_PATH_INBOUND:
+    case LT_PATH_NOISE_EAR:
+    case LT_PATH_NOISE_MIC:
+    case LT_PATH_NOISE_COUNTER:
+        return true;
+    case LT_PATH_LOOP:
+    case LT_PATH_COUNT:
+        break;
+    }
+    return false;
+}
+
+/* Lanes of one counter share its noise: once is enough, and an earlier lane of this run may have measured it. */
+static bool is_there_by_now(const cli_tune_live_job *t, const lt_survey_lane *lane, lt_path path)
+{
+    if (path != LT_PATH_NOISE_COUNTER)
+        return false;
+    for (const lt_survey_lane *l = t->before.survey->lanes; l < lane; l++)
+        if (l->lane->counter == lane->lane->counter && is_missing(l, path))
+            return true;
+    return false;
+}
+
+lt_status cli_tune_measure_missing(cli_tune_live_job *t, const lt_survey_lane *lane, lt_error *err)
+{
+    lt_status st = LT_OK;
+    for (size_t i = 0; i < sizeof walk / sizeof *walk && st == LT_OK; i++)
+        if (is_missing(lane, walk[i]) && !is_there_by_now(t, lane, walk[i]))
+            st = measure_step(t, t->first, lane->lane, walk[i], "", NULL, NULL, NULL, err);
+    return st;
+}
+
+/* ---- what must be measured again ---- */
+
+/* An inbound knob behind the tap moves the receive response and not the line; then the recordings of the line hold on.
+ * shift_db: of the receive response, NaN = not known. */
+static bool is_spoilt(lt_path path, double out_db, double in_db, double shift_db)
+{
+    const bool line_moved = !(fabs(shift_db - in_db) < fmin(0.5, 0.5 * fabs(in_db)));
+    switch (path) {
+    case LT_PATH_OUTBOUND:
+        return fabs(out_db) > 0.0;
+    case LT_PATH_INBOUND:
+        return fabs(in_db) > 0.0;
+    case LT_PATH_LANE_COUPLING:
+    case LT_PATH_COUNTER_COUPLING:
+    case LT_PATH_LOOP:
+        return true;
+    case LT_PATH_NOISE_MIC:
+    case LT_PATH_TALK_TEST:
+        return fabs(in_db) > 0.0 && line_moved;
+    case LT_PATH_NOISE_EAR:
+    case LT_PATH_NOISE_COUNTER:
+    case LT_PATH_COUNT:
+        break;
+    }
+    return false;
+}
+
+static void remember_missed(lt_dialled_lane *d, const lt_recording *r)
+{
+    if (d->missed_count < LT_MISSED_MAX)
+        (void)snprintf(d->missed[d->missed_count++], sizeof d->missed[0], "%s%s%.60s", lt_path_name(r->path),
+                       r->condition[0] != '\0' ? "." : "", r->condition);
+}
+
+/* The own recording hides the counter's of the same name. */
+static bool is_hidden(const lt_survey_lane *lane, const lt_recording *r)
+{
+    for (size_t i = 0; i < lane->recording_count && r->shared; i++) {
+        const lt_recording *own = &lane->recordings[i];
+        if (own->usable && !own->shared && own->path == r->path && strcmp(own->condition, r->condition) == 0)
+            return true;
+    }
+    return false;
+}
+
+static bool is_plain_there(const lt_survey_lane *lane)
+{
+    for (size_t i = 0; i < lane->recording_count; i++)
+        if (lane->recordings[i].usable && !lane->recordings[i].shared && lane->recordings[i].condition[0] == '\0')
+            return true;
+    return false;
+}
+
+/* Nobody moves a car for --yes: then only the empty lane is measured again, if it ever was. */
+static bool is_wanted(const cli_tune_live_job *t, const lt_survey_lane *lane, const char *condition)
+{
+    return condition[0] == '\0' || !t->live.without_asking || !is_plain_there(lane);
+}
+
+static const char *description(const lt_visit *v, const char *condition)
+{
+    for (size_t i = 0; i < v->condition_count; i++)
+        if (strcmp(v->conditions[i].condition, condition) == 0)
+            return v->conditions[i].text;
+    return "";
+}
+
+typedef struct {
+    double out_db, in_db;
+    double shift_db; /* of the receive response; NaN = not known */
+    bool left_out;   /* something of this condition was not measured again */
+} again;
+
+static lt_status again_one(cli_tune_live_job *t, const lt_survey_lane *lane, const lt_recording *r, again *a,
+                           lt_dialled_lane *d, lt_error *err)
+{
+    bool skipped = a->left_out;
+    double *shift_db = r->path == LT_PATH_INBOUND && r->condition[0] == '\0' ? &a->shift_db : NULL;
+    if (!is_spoilt(r->path, a->out_db, a->in_db, a->shift_db))
+        return LT_OK;
+    lt_status st = LT_OK;
+    if (!skipped)
+        st = measure_step(t, t->second, lane->lane, r->path, r->condition, r->response, &skipped, shift_db, err);
+    if (st == LT_OK && skipped) {
+        remember_missed(d, r);
+        a->left_out |= r->condition[0] != '\0'; /* half a condition says nothing */
+    }
+    return st;
+}
+
+/* What holds at the new settings too is copied; of a condition that was left out, nothing. */
+static lt_status carry(const cli_tune_live_job *t, const lt_survey_lane *lane, const char *condition, const again *a,
+                       lt_error *err)
+{
+    lt_status st = LT_OK;
+    for (int p = 0; p < LT_PATH_COUNT && st == LT_OK; p++) {
+        const lt_path path = (lt_path)p;
+        if (!is_spoilt(path, a->out_db, a->in_db, a->shift_db))
+            st = lt_visit_carry(t->dir, t->first, t->second, lane->lane->tune.lane, lane->lane->counter, &path,
+                                condition, err);
+    }
+    return st;
+}
+
+static lt_status again_condition(cli_tune_live_job *t, const lt_survey_lane *lane, const char *condition, again *a,
+                                 lt_dialled_lane *d, lt_error *err)
+{
+    lt_status st = LT_OK;
+    a->left_out = !is_wanted(t, lane, condition);
+    if (condition[0] != '\0' && !a->left_out)
+        cli_live_say(&t->live, "Lane %u once more with condition %s (%s); s leaves it out.", d->lane, condition,
+                     description(t->before.survey->visit, condition));
+    for (size_t i = 0; i < sizeof walk / sizeof *walk && st == LT_OK; i++)
+        for (size_t k = 0; k < lane->recording_count && st == LT_OK; k++) {
+            const lt_recording *r = &lane->recordings[k];
+            if (r->usable && r->path == walk[i] && strcmp(r->condition, condition) == 0 && !is_hidden(lane, r))
+                st = again_one(t, lane, r, a, d, err);
+        }
+    return st == LT_OK && !a->left_out ? carry(t, lane, condition, a, err) : st;
+}
+
+static void note_lane_microphone(const lt_survey_lane *lane, const again *a, lt_dialled_lane *d)
+{
+    const bool behind = fabs(a->shift_db - a->in_db) < 0.5;
+    if (fabs(a->in_db) > 0.0 && !has(lane, LT_PATH_TALK_TEST) && !behind)
+        lt_notes_add(&d->notes, "lane-mic-cal",
+                     "Without a talk test the customers' speech is computed from lane_mic_cal_db, which holds for the "
+                     "inbound setting of before; a talk test at the new setting says more.");
+}
+
+lt_status cli_tune_measure_again(cli_tune_live_job *t, const lt_survey_lane *lane, lt_dialled_lane *d, lt_error *err)
+{
+    again a = {.out_db = d->outbound_to_db - d->outbound_from_db,
+               .in_db = d->inbound_to_db - d->inbound_from_db,
+               .shift_db = NAN};
+    /* Noise does not wait for the sweeps: whatever ends this run, it is there. */
+    lt_status st = LT_OK;
+    static const lt_path noise[] = {LT_PATH_NOISE_EAR, LT_PATH_NOISE_COUNTER};
+    for (size_t i = 0; i < sizeof noise / sizeof *noise && st == LT_OK; i++)
+        st = lt_visit_carry(t->dir, t->first, t->second, d->lane, lane->lane->counter, &noise[i], "", err);
+    if (st == LT_OK)
+        st = again_condition(t, lane, "", &a, d, err); /* shows where the knobs sit: before all others */
+    for (size_t i = 0; i < lane->tune.condition_count && st == LT_OK; i++)
+        if (lane->tune.recordings[i].name[0] != '\0')
+            st = again_condition(t, lane, lane->tune.recordings[i].name, &a, d, err);
+    note_lane_microphone(lane, &a, d);
+    return st;
+}
