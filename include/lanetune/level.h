@@ -88,6 +88,103 @@ typedef struct {
  * counts; LT_E_CLIP; LT_E_ARG too short, rate. Each message says what to do. */
 LT_NODISCARD lt_status lt_calibrator_measure(const lt_signal *s, double spl_db, lt_calibrator *out, lt_error *err);
 
+/* ---- faults: what makes a recording unusable or a lane need a repair ---- */
+
+/* clang-format off */
+#define LT_FAULT_MAP(X)                                                                                        \
+    X(LT_FAULT_CLIPPING, "clipping") X(LT_FAULT_DC_OFFSET, "dc-offset") X(LT_FAULT_MAINS_HUM, "mains-hum")     \
+    X(LT_FAULT_BURST_BUZZ, "burst-buzz") X(LT_FAULT_WHINE, "whine") X(LT_FAULT_DROPOUT, "dropout")             \
+    X(LT_FAULT_DEAD_CHANNEL, "dead-channel") X(LT_FAULT_LOW_LEVEL, "low-level") X(LT_FAULT_CRACKLE, "crackle") \
+    X(LT_FAULT_WIND, "wind") X(LT_FAULT_HOWL, "howl") X(LT_FAULT_BAND_LIMITED, "band-limited")                 \
+    X(LT_FAULT_RATTLE, "rattle") X(LT_FAULT_RUB, "rub") X(LT_FAULT_POLARITY, "polarity")                       \
+    X(LT_FAULT_SWAPPED_CHANNELS, "swapped-channels")
+/* clang-format on */
+typedef enum {
+#define X(id, word) id,
+    LT_FAULT_MAP(X)
+#undef X
+        LT_FAULT_CODE_COUNT
+} lt_fault_code;
+const char *lt_fault_code_name(lt_fault_code code); /* "mains-hum"; never NULL */
+
+typedef enum {
+    LT_SEVERITY_NOTE,
+    LT_SEVERITY_WARNING,
+    LT_SEVERITY_ERROR, /* unusable, or the lane needs a repair */
+    LT_SEVERITY_COUNT
+} lt_severity;
+const char *lt_severity_name(lt_severity s); /* "note", "warning", "error" */
+
+typedef struct {
+    lt_fault_code code;
+    lt_severity severity;
+    unsigned channel;  /* 1-based; 0 = the file as a whole */
+    double at_s;       /* first occurrence; NaN = the whole file is meant */
+    char message[512]; /* the evidence with figures, then likely causes, in a technician's words */
+} lt_fault;
+
+enum { LT_FAULTS_MAX = 64 };
+typedef struct {
+    lt_fault items[LT_FAULTS_MAX];
+    size_t count;
+} lt_faults;
+/** A full list drops what comes. */
+void lt_faults_add(lt_faults *f, lt_fault_code code, lt_severity severity, unsigned channel, double at_s,
+                   const char *format, ...) LT_PRINTF(6, 7);
+/** Worst first, then by time (whole file first), channel and code. */
+void lt_faults_sort(lt_faults *f);
+/** The gravest; LT_SEVERITY_COUNT if there is none. */
+lt_severity lt_faults_worst(const lt_faults *f);
+
+/** One channel of a recording, streaming in constant memory. Tells all codes up to band-limited. The rules are ours and
+ * stand in the detectors' own files. */
+typedef struct lt_fault_scan lt_fault_scan;
+/** rate 4000 to 400000 Hz (LT_E_ARG); channel is what the faults will carry. LT_E_NOMEM. One object, one thread. */
+LT_NODISCARD lt_status lt_fault_scan_create(double rate_hz, unsigned channel, lt_fault_scan **out, lt_error *err);
+void lt_fault_scan_free(lt_fault_scan *s);
+/** Any block sizes give the same faults. Never allocates. */
+void lt_fault_scan_push(lt_fault_scan *s, const double *x, size_t count);
+/** Appends to *out, unsorted. Once; the object can then only be freed. LT_E_NOMEM. */
+LT_NODISCARD lt_status lt_fault_scan_finish(lt_fault_scan *s, lt_faults *out, lt_error *err);
+/** Level over time for a chart: RMS of equal, consecutive intervals in dBFS, at most LT_HISTORY_MAX. */
+size_t lt_fault_scan_history(const lt_fault_scan *s, double *level_db, double *step_s);
+
+/** Two channels of one recording against each other: polarity, order, one of them dead. Streaming. */
+typedef struct lt_pair_scan lt_pair_scan;
+/** first, second: the channels' numbers, 1-based. */
+LT_NODISCARD lt_status lt_pair_scan_create(double rate_hz, unsigned first, unsigned second, lt_pair_scan **out,
+                                           lt_error *err);
+void lt_pair_scan_free(lt_pair_scan *s);
+void lt_pair_scan_push(lt_pair_scan *s, const double *a, const double *b, size_t count);
+void lt_pair_scan_finish(lt_pair_scan *s, lt_faults *out);
+
+/* ---- interference: what comes in over wires and air, beside the level meter ---- */
+
+enum { LT_WHINES_MAX = 12 };
+typedef struct {
+    double hz, level_dbfs;
+    double from_s, to_s;
+} lt_whine;
+typedef struct {
+    double mains_exact_hz;          /* measured on the lines; NaN without hum */
+    double hum_from_s;              /* NaN: present all the time, or no hum */
+    lt_whine whines[LT_WHINES_MAX]; /* loudest first */
+    size_t whine_count;
+    double burst_s;       /* time with the 217 Hz comb of a mobile phone */
+    double burst_from_s;  /* NaN: none */
+    double burst_dbfs;    /* of the comb while it sounds */
+    double wind_percent;  /* share of the time with wind on the microphone */
+    double wind_from_s;   /* NaN: none */
+    double wind_below_hz; /* levels under this frequency are the wind's while it blows; NaN */
+} lt_interference_result;
+typedef struct lt_interference lt_interference;
+LT_NODISCARD lt_status lt_interference_create(double rate_hz, lt_interference **out, lt_error *err);
+void lt_interference_free(lt_interference *s);
+void lt_interference_push(lt_interference *s, const double *x, size_t count);
+LT_NODISCARD lt_status lt_interference_finish(lt_interference *s, lt_interference_result *out, lt_error *err);
+/** Where a hum of these lines most likely gets in, one sentence. */
+const char *lt_hum_entry_point(double mains_hz, const lt_hum_line *lines, size_t count);
+
 #ifdef __cplusplus
 }
 #endif

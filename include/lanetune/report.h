@@ -103,6 +103,23 @@ LT_NODISCARD lt_status lt_json_tune(const lt_json_head *h, const lt_tune_result 
 /** As lt_json_tune(), with what measuring again gave as result.live. */
 LT_NODISCARD lt_status lt_json_tune_live(const lt_json_head *h, const lt_tune_result *r, size_t count,
                                          const lt_dialled *d, char **out, lt_error *err);
+/** One file that was scanned for faults. */
+typedef struct {
+    const char *path;
+    double seconds; /* NaN: it could not be read */
+    double rate_hz;
+    unsigned channels;
+    const char *failure;               /* why it could not be read; NULL if it was */
+    lt_faults faults;                  /* sorted */
+    double history_db[LT_HISTORY_MAX]; /* of the first channel, for the chart */
+    size_t history_count;
+    double history_step_s;
+} lt_scanned;
+LT_NODISCARD lt_status lt_json_scan(const lt_json_head *h, const lt_scanned *const *files, size_t count, char **out,
+                                    lt_error *err);
+/** One file as one line: the same object as in "files". */
+LT_NODISCARD lt_status lt_json_scan_line(const lt_scanned *file, char **out, lt_error *err);
+LT_NODISCARD lt_status lt_text_scan(const lt_scanned *const *files, size_t count, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_json_devices(const lt_json_head *h, const lt_devices *d, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_json_compare(const lt_json_head *h, const lt_visit_comparison *c, char **out, lt_error *err);
 /** For commands whose result is a folder or a file: result {"path": ...}. */
@@ -139,6 +156,8 @@ LT_NODISCARD lt_status lt_report_html(const lt_survey *s, const lt_tune_result *
 
 typedef enum { LT_FIGURE_SVG, LT_FIGURE_PNG } lt_figure_format;
 /* Each gives the bytes of a file, freed with lt_text_free(). LT_E_IO: gnuplot is missing or failed. */
+LT_NODISCARD lt_status lt_figure_scan(const lt_scanned *file, const lt_report_options *opt, lt_figure_format format,
+                                      char **out, size_t *bytes, lt_error *err);
 LT_NODISCARD lt_status lt_figure_response(const lt_response *r, const lt_report_options *opt, lt_figure_format format,
                                           char **out, size_t *bytes, lt_error *err);
 

@@ -1,4 +1,4 @@
 /* SPDX-License-Identifier: MIT
  * Tests of the level layer. */
-#define SUITES(X) X(level_meter) X(level_hum) X(level_howl) X(level_calibrator)
+#define SUITES(X) X(level_meter) X(level_hum) X(level_howl) X(level_calibrator) X(level_faults)
 #include "suite.h"

@@ -1,0 +1,226 @@
+/* SPDX-License-Identifier: MIT
+ * lanetune scan: faults in recordings. Threads take one file after the other; results are told in the order of the
+ * files, whichever thread was first. */
+#include "scan.h"
+
+#include "base/alloc.h"
+
+#include <pthread.h>
+#include <string.h>
+#include <unistd.h>
+
+static const cli_option options[] = {
+    {"stimulus", CLI_TEXT, "STIM.wav", "the recordings are of this sweep: also rattle, rub and polarity", NULL, 0, 0,
+     NULL},
+    {"lines", CLI_FLAG, NULL, "one JSON line a file, as soon as it is done", NULL, 0, 0, NULL},
+    {"check", CLI_FLAG, NULL, "exit status 3 if a file has a fault of severity error", NULL, 0, 0, NULL},
+    {"jobs", CLI_COUNT, "N", "files that are scanned at the same time", "one per processor", 1, 256, NULL},
+    CLI_CHART_OPTION,
+};
+
+enum { WHY_BYTES = 512, JOBS_MAX = 256 };
+
+typedef struct {
+    lt_scanned scanned;
+    char why[WHY_BYTES];
+} scan_result;
+
+typedef struct {
+    const scan_list *list;
+    const lt_signal *stimulus;
+    scan_result **results; /* [list->count], allocated by the thread that takes the file; NULL after that: no memory */
+    bool *done;
+    size_t next;
+    size_t written, ahead; /* threads do not run further ahead of the output than this */
+    pthread_mutex_t lock;
+    pthread_cond_t changed;
+} scan_work;
+
+static void *worker(void *context)
+{
+    scan_work *w = context;
+    for (;;) {
+        (void)pthread_mutex_lock(&w->lock);
+        while (w->next < w->list->count && w->next >= w->written + w->ahead)
+            (void)pthread_cond_wait(&w->changed, &w->lock);
+        const size_t i = w->next < w->list->count ? w->next++ : w->list->count;
+        (void)pthread_mutex_unlock(&w->lock);
+        if (i == w->list->count)
+            return NULL;
+        scan_result *r = ltp_alloc(1, sizeof *r);
+        if (r != NULL)
+            scan_file(w->list->paths[i], w->stimulus, &r->scanned, r->why, sizeof r->why);
+        (void)pthread_mutex_lock(&w->lock);
+        w->results[i] = r;
+        w->done[i] = true;
+        (void)pthread_cond_broadcast(&w->changed);
+        (void)pthread_mutex_unlock(&w->lock);
+    }
+}
+
+typedef struct {
+    size_t unread, errors;
+} scan_tally;
+
+/* Waits for one file after the other; with --lines it is printed and forgotten. */
+static lt_status collect(cli_args *a, scan_work *w, scan_tally *tally, lt_error *err)
+{
+    cli_progress_state progress = cli_progress_start();
+    const bool lines = cli_flag(a, "lines");
+    lt_status status = LT_OK;
+    for (size_t i = 0; i < w->list->count && status == LT_OK; i++) {
+        (void)pthread_mutex_lock(&w->lock);
+        while (!w->done[i])
+            (void)pthread_cond_wait(&w->changed, &w->lock);
+        w->written = i + 1;
+        (void)pthread_cond_broadcast(&w->changed);
+        (void)pthread_mutex_unlock(&w->lock);
+        scan_result *r = w->results[i];
+        if (r == NULL) {
+            status = ltp_fail_nomem(err, w->list->paths[i]);
+            break;
+        }
+        tally->unread += r->scanned.failure != NULL;
+        tally->errors += lt_faults_worst(&r->scanned.faults) == LT_SEVERITY_ERROR;
+        if (!lines) {
+            cli_progress(&progress, "faults", (double)(i + 1) / (double)w->list->count);
+            continue;
+        }
+        char *text = NULL;
+        status = lt_json_scan_line(&r->scanned, &text, err);
+        if (status == LT_OK && !cli_write(a->command->name, text))
+            status = ltp_fail(err, LT_E_IO, "%s: its line could not be written", w->list->paths[i]);
+        lt_text_free(text);
+        ltp_free(r);
+        w->results[i] = NULL;
+    }
+    cli_progress_end(&progress);
+    return status;
+}
+
+/* Starts the threads, collects, and ends them whatever happened. */
+static lt_status scan_all(cli_args *a, scan_work *w, scan_tally *tally, lt_error *err)
+{
+    pthread_t threads[JOBS_MAX];
+    size_t started = 0;
+    const long processors = sysconf(_SC_NPROCESSORS_ONLN);
+    size_t jobs = cli_count(a, "jobs", processors < 1 ? 1 : processors > JOBS_MAX ? JOBS_MAX : (unsigned)processors);
+    jobs = jobs < w->list->count ? jobs : w->list->count;
+    w->ahead = cli_flag(a, "lines") ? 4 * jobs : w->list->count;
+    (void)pthread_mutex_init(&w->lock, NULL);
+    (void)pthread_cond_init(&w->changed, NULL);
+    while (started < jobs && pthread_create(&threads[started], NULL, worker, w) == 0)
+        started++;
+    lt_status status = started > 0 ? LT_OK : ltp_fail(err, LT_E_NOMEM, "no thread can be started; try it again");
+    if (status == LT_OK)
+        status = collect(a, w, tally, err);
+    (void)pthread_mutex_lock(&w->lock);
+    w->next = w->list->count; /* after a failure nothing more is begun */
+    w->written = w->list->count;
+    (void)pthread_cond_broadcast(&w->changed);
+    (void)pthread_mutex_unlock(&w->lock);
+    for (size_t i = 0; i < started; i++)
+        (void)pthread_join(threads[i], NULL);
+    (void)pthread_cond_destroy(&w->changed);
+    (void)pthread_mutex_destroy(&w->lock);
+    return status;
+}
+
+static lt_status draw(const void *what, const lt_report_options *opt, lt_figure_format format, char **out,
+                      size_t *bytes, lt_error *err)
+{
+    return lt_figure_scan(what, opt, format, out, bytes, err);
+}
+
+static lt_status print(cli_args *a, const scan_work *w, lt_error *err)
+{
+    char *text = NULL;
+    const size_t count = w->list->count;
+    const lt_scanned **files = ltp_alloc(count, sizeof *files);
+    lt_status status = files != NULL ? LT_OK : ltp_fail_nomem(err, "the results");
+    for (size_t i = 0; i < count && status == LT_OK; i++)
+        files[i] = &w->results[i]->scanned;
+    if (status == LT_OK && files[0]->failure == NULL)
+        status = cli_save_figure(a, draw, files[0], err);
+    if (status == LT_OK && a->json) {
+        const lt_json_head head = cli_json_head(a, a->words, a->word_count);
+        status = lt_json_scan(&head, files, count, &text, err);
+    } else if (status == LT_OK) {
+        status = lt_text_scan(files, count, &text, err);
+    }
+    if (status == LT_OK && !cli_write(a->command->name, text))
+        status = ltp_fail(err, LT_E_IO, "the result could not be written");
+    lt_text_free(text);
+    ltp_free(files);
+    return status;
+}
+
+static lt_status prepare(cli_args *a, scan_list *list, scan_work *w, lt_signal **stimulus, lt_error *err)
+{
+    lt_status status = LT_OK;
+    const char *path = cli_text(a, "stimulus", NULL);
+    for (size_t i = 0; i < a->word_count && status == LT_OK; i++)
+        status = scan_list_add(list, a->words[i], err);
+    if (status == LT_OK && path != NULL)
+        status = lt_audio_load(path, 0, stimulus, NULL, err);
+    if (status != LT_OK)
+        return status;
+    w->list = list;
+    w->stimulus = *stimulus;
+    w->results = ltp_alloc(list->count, sizeof *w->results);
+    w->done = ltp_alloc(list->count, sizeof *w->done);
+    return w->results != NULL && w->done != NULL ? LT_OK : ltp_fail_nomem(err, "the results");
+}
+
+static int run(cli_args *a)
+{
+    lt_error err = {0};
+    scan_list list = {0};
+    scan_work w = {0};
+    scan_tally tally = {0};
+    lt_signal *stimulus = NULL;
+    const bool lines = cli_flag(a, "lines");
+    if (lines && a->json)
+        return cli_usage(a->command, "--lines and --json exclude each other: one object, or one line a file");
+    if (cli_given(a, "chart") && (lines || a->word_count > 1))
+        return cli_usage(a->command, "--chart draws one recording; name one, without --lines");
+    lt_status status = prepare(a, &list, &w, &stimulus, &err);
+    if (status == LT_OK)
+        status = scan_all(a, &w, &tally, &err);
+    if (status == LT_OK && !lines)
+        status = print(a, &w, &err);
+    int rc = status == LT_OK ? CLI_DONE : cli_fail(a, &err);
+    if (rc == CLI_DONE && tally.errors > 0 && cli_flag(a, "check"))
+        rc = CLI_LIMIT_MISSED;
+    if (status == LT_OK && tally.unread > 0)
+        rc = cli_fail_with(a, "%zu of %zu files could not be read; their results say why", tally.unread, list.count);
+    for (size_t i = 0; w.results != NULL && i < list.count; i++)
+        ltp_free(w.results[i]);
+    ltp_free(w.results);
+    ltp_free(w.done);
+    lt_signal_free(stimulus);
+    scan_list_free(&list);
+    return rc;
+}
+
+const cli_command cmd_scan = {
+    .name = "scan",
+    .words = "REC.wav ...",
+    .summary = "faults in recordings: clipping, hum, dropouts, crackle, howl and more",
+    .about =
+        "Looks through recordings of any rate, all channels, for what makes them unusable or shows that a lane needs a "
+        "repair, and says since when, by what evidence, and what the likely causes are. A folder means every sound "
+        "file "
+        "in it and below.\nWith --stimulus the recordings are of that sweep, and a loose part that rattles, a voice "
+        "coil "
+        "that rubs and a reversed polarity are looked for as well. A file that cannot be read does not stop the "
+        "others; "
+        "the exit status is 1 then.",
+    .example = "lanetune scan lane-noise.wav\nlanetune scan visits/2026-05-04 --lines > faults.jsonl\n"
+               "lanetune scan return.wav --stimulus sweep.wav --check\n",
+    .options = options,
+    .option_count = LTP_COUNT(options),
+    .words_min = 1,
+    .words_max = CLI_MANY,
+    .run = run,
+};

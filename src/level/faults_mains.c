@@ -1,0 +1,272 @@
+/* SPDX-License-Identifier: MIT
+ * Mains hum in time: hum.c says which lines, this says since when and at what exact frequency.
+ *
+ * Beside the averaged spectrum, the levels of the first 20 multiples of 50 and 60 Hz are kept in steps of 0.1 s (frames
+ * of 0.2 s, Hann) as half decibels. Hum is there from the moment from which the sum of its lines stays within 5 dB of
+ * its usual level for a second. A history that is full is halved: of two steps the lower level stays. */
+#include "base/alloc.h"
+#include "level/faults.h"
+
+#include <string.h>
+
+enum { COMBS = 2, HARMONICS = 20, STEPS_MAX = 6000, OVERLAP = 2 };
+static const double mains_hz[COMBS] = {50.0, 60.0};
+static const double frame_s = 0.2, stay_s = 1.0, low_rate_hz = 3200.0, corner_hz = 1300.0;
+static const double within = 0.316; /* 5 dB */
+static const double usual = 0.1;    /* steps within 10 dB of the highest make the usual level */
+static const double from_start_s = 0.6;
+static const double agree_hz = 0.06;
+static const double bottom_db = -127.0;
+
+struct ltp_mains {
+    ltp_line_spectrum *lines;
+    double rate_hz; /* decimated */
+    size_t factor, phase;
+    lt_biquad low[2];
+    lt_biquad_state state[2];
+    double *x, *window; /* [n] */
+    size_t n, filled;
+    uint8_t *history; /* [STEPS_MAX x COMBS x HARMONICS] */
+    size_t steps, per_step, in_step;
+    double *sum; /* [STEPS_MAX] scratch */
+};
+
+void ltp_mains_free(ltp_mains *d)
+{
+    if (d == NULL)
+        return;
+    ltp_line_spectrum_free(d->lines);
+    ltp_free(d->x);
+    ltp_free(d->window);
+    ltp_free(d->history);
+    ltp_free(d->sum);
+    ltp_free(d);
+}
+
+lt_status ltp_mains_create(double rate_hz, ltp_mains **out, lt_error *err)
+{
+    static const double q[] = {0.5412, 1.3066}; /* Butterworth of fourth order */
+    *out = NULL;
+    ltp_mains *d = ltp_alloc(1, sizeof *d);
+    if (d == NULL)
+        return ltp_fail_nomem(err, "the search for mains hum");
+    d->factor = rate_hz < 2.0 * low_rate_hz ? 1 : (size_t)(rate_hz / low_rate_hz);
+    d->rate_hz = rate_hz / (double)d->factor;
+    for (size_t i = 0; i < 2; i++)
+        d->low[i] = lt_biquad_lowpass(corner_hz, q[i], rate_hz);
+    d->n = (size_t)round(frame_s * d->rate_hz) / OVERLAP * OVERLAP;
+    d->per_step = 1;
+    d->x = ltp_alloc(d->n, sizeof *d->x);
+    d->window = ltp_alloc(d->n, sizeof *d->window);
+    d->history = ltp_alloc((size_t)STEPS_MAX * COMBS * HARMONICS, 1);
+    d->sum = ltp_alloc(STEPS_MAX, sizeof *d->sum);
+    lt_status st = d->x != NULL && d->window != NULL && d->history != NULL && d->sum != NULL
+                       ? LT_OK
+                       : ltp_fail_nomem(err, "the search for mains hum");
+    if (st == LT_OK)
+        st = ltp_line_spectrum_create(rate_hz, &d->lines, err);
+    if (st != LT_OK) {
+        ltp_mains_free(d);
+        return st;
+    }
+    lt_window_hann(d->window, d->n);
+    *out = d;
+    return LT_OK;
+}
+
+static uint8_t *step_at(const ltp_mains *d, size_t step)
+{
+    return d->history + step * COMBS * HARMONICS;
+}
+
+static void halve(ltp_mains *d)
+{
+    for (size_t i = 0; i < STEPS_MAX / 2; i++)
+        for (size_t k = 0; k < COMBS * HARMONICS; k++) {
+            const uint8_t a = step_at(d, 2 * i)[k], b = step_at(d, 2 * i + 1)[k];
+            step_at(d, i)[k] = a < b ? a : b;
+        }
+    d->steps = STEPS_MAX / 2;
+    d->per_step *= 2;
+}
+
+/* Mean square of the line at hz, Goertzel's recurrence. */
+static double line_at(const ltp_mains *d, double hz)
+{
+    const double turn = 2.0 * cos(2.0 * LT_PI * hz / d->rate_hz);
+    double s1 = 0.0, s2 = 0.0;
+    for (size_t i = 0; i < d->n; i++) {
+        const double s = d->x[i] * d->window[i] + turn * s1 - s2;
+        s2 = s1;
+        s1 = s;
+    }
+    const double power = s1 * s1 + s2 * s2 - turn * s1 * s2;
+    return 8.0 * power / ((double)d->n * (double)d->n); /* a sine of amplitude 1 gives |X| = n / 4, mean square 1 / 2 */
+}
+
+static void end_frame(ltp_mains *d)
+{
+    if (d->steps == STEPS_MAX)
+        halve(d);
+    uint8_t *step = step_at(d, d->steps);
+    for (size_t c = 0; c < COMBS; c++)
+        for (size_t h = 1; h <= HARMONICS; h++) {
+            const double hz = mains_hz[c] * (double)h;
+            const double level_db = lt_db_from_power(hz < 0.45 * d->rate_hz ? line_at(d, hz) : 0.0);
+            const double half_db = 2.0 * (fmax(bottom_db, fmin(0.0, level_db)) - bottom_db);
+            const uint8_t kept = (uint8_t)half_db;
+            uint8_t *at = &step[c * HARMONICS + h - 1];
+            *at = d->in_step > 0 && *at < kept ? *at : kept;
+        }
+    if (++d->in_step == d->per_step) {
+        d->steps++;
+        d->in_step = 0;
+    }
+    const size_t hop = d->n / OVERLAP;
+    memmove(d->x, d->x + hop, (d->n - hop) * sizeof *d->x);
+    d->filled = d->n - hop;
+}
+
+void ltp_mains_push(ltp_mains *d, const double *x, size_t count)
+{
+    ltp_line_spectrum_push(d->lines, x, count);
+    for (size_t i = 0; i < count; i++) {
+        double y;
+        lt_biquad_run(&d->low[0], &d->state[0], x + i, &y, 1);
+        lt_biquad_run(&d->low[1], &d->state[1], &y, &y, 1);
+        if (d->phase++ > 0) {
+            d->phase = d->phase == d->factor ? 0 : d->phase;
+            continue;
+        }
+        d->phase = d->phase == d->factor ? 0 : d->phase;
+        d->x[d->filled++] = y;
+        if (d->filled == d->n)
+            end_frame(d);
+    }
+}
+
+static void sum_lines(const ltp_mains *d, const ltp_hum *hum)
+{
+    const size_t c = hum->mains_hz > 55.0 ? 1 : 0;
+    for (size_t s = 0; s < d->steps; s++) {
+        double sum = 0.0;
+        for (size_t i = 0; i < hum->line_count; i++) {
+            const size_t h = (size_t)round(hum->lines[i].hz / hum->mains_hz);
+            if (h >= 1 && h <= HARMONICS)
+                sum += lt_power_from_db(0.5 * step_at(d, s)[c * HARMONICS + h - 1] + bottom_db);
+        }
+        d->sum[s] = sum;
+    }
+}
+
+/* Time since which the lines stay; NaN if that is the start. */
+static double since(const ltp_mains *d, const ltp_hum *hum)
+{
+    const double step_s = frame_s / OVERLAP * (double)d->per_step;
+    const size_t stay = (size_t)fmax(1.0, round(stay_s / step_s));
+    if (d->steps < 2 * stay)
+        return NAN;
+    sum_lines(d, hum);
+    const size_t count = d->steps - stay + 1;
+    double most = 0.0;
+    for (size_t s = 0; s < count; s++) {
+        for (size_t k = 1; k < stay; k++)
+            d->sum[s] = fmin(d->sum[s], d->sum[s + k]);
+        most = fmax(most, d->sum[s]);
+    }
+    double level = 0.0, steps = 0.0;
+    for (size_t s = 0; s < count; s++)
+        if (d->sum[s] >= usual * most) {
+            level += lt_db_from_power(d->sum[s]);
+            steps += 1.0;
+        }
+    const double needed = steps > 0.0 ? within * lt_power_from_db(level / steps) : 0.0;
+    for (size_t s = 0; s < count; s++)
+        if (d->sum[s] >= needed) {
+            const double at_s = (double)s * step_s + 0.5 * frame_s;
+            return at_s < from_start_s ? (double)NAN : at_s;
+        }
+    return NAN;
+}
+
+/* Each line of number h gives the frequency h times as well; those that do not agree with the strongest are left out.
+ */
+static double exact_hz(const ltp_hum *hum)
+{
+    double sum = 0.0, weight = 0.0;
+    const lt_hum_line *top = &hum->lines[0];
+    for (size_t i = 1; i < hum->line_count; i++)
+        top = hum->lines[i].level_db > top->level_db ? &hum->lines[i] : top;
+    const double about_hz = top->hz / round(top->hz / hum->mains_hz);
+    for (size_t i = 0; i < hum->line_count; i++) {
+        const double h = round(hum->lines[i].hz / hum->mains_hz);
+        if (fabs(hum->lines[i].hz / h - about_hz) > agree_hz)
+            continue;
+        sum += h * hum->lines[i].hz;
+        weight += h * h;
+    }
+    return weight > 0.0 ? sum / weight : (double)NAN;
+}
+
+lt_status ltp_mains_result_of(ltp_mains *d, ltp_mains_result *out, lt_error *err)
+{
+    ltp_line_view view;
+    *out = (ltp_mains_result){.exact_hz = NAN, .level_dbfs = -INFINITY, .from_s = NAN};
+    const lt_status st = ltp_line_spectrum_finish(d->lines, &view, err);
+    if (st != LT_OK)
+        return st;
+    ltp_hum_find(&view, &out->hum);
+    if (out->hum.line_count == 0) {
+        out->hum.mains_hz = 0.0;
+        return LT_OK;
+    }
+    double levels_db[LT_HUM_LINES_MAX];
+    for (size_t i = 0; i < out->hum.line_count; i++)
+        levels_db[i] = out->hum.lines[i].level_db;
+    out->level_dbfs = lt_db_sum(levels_db, out->hum.line_count);
+    out->exact_hz = exact_hz(&out->hum);
+    out->from_s = since(d, &out->hum);
+    return LT_OK;
+}
+
+const char *lt_hum_entry_point(double mains, const lt_hum_line *lines, size_t count)
+{
+    double odd = 0.0, even = 0.0, first = 0.0, high = 0.0;
+    for (size_t i = 0; i < count; i++) {
+        const double h = round(lines[i].hz / mains), power = lt_power_from_db(lines[i].level_db);
+        if (h < 1.5)
+            first += power;
+        else if (fmod(h, 2.0) < 0.5)
+            even += power;
+        else
+            odd += power;
+        if (h > 9.5)
+            high += power;
+    }
+    const double all = first + odd + even;
+    if (even > 0.6 * all)
+        return "even multiples dominate: ripple of a power supply (dried-out capacitor, overload), rather than the "
+               "wiring";
+    if (high > 0.25 * all)
+        return "many high multiples: a buzz coupled from dimmers, lighting or a rectifier, as an unbalanced pair or an "
+               "unshielded wire beside mains picks it up";
+    if (first > 0.6 * all)
+        return "the fundamental dominates: a ground loop (shield grounded at both ends) or a transformer close to the "
+               "wiring; lift the shield at one end as the equipment's manual allows";
+    return "fundamental with odd multiples: a ground loop, or a pair that is not balanced or not twisted along mains "
+           "wiring";
+}
+
+void ltp_mains_finish(const ltp_mains_result *r, const ltp_scan_end *end)
+{
+    if (!(r->hum.mains_hz > 0.0))
+        return;
+    const bool grave = r->level_dbfs > -40.0 && r->level_dbfs > end->active_db - 25.0;
+    const lt_severity severity = grave                   ? LT_SEVERITY_ERROR
+                                 : r->level_dbfs > -70.0 ? LT_SEVERITY_WARNING
+                                                         : LT_SEVERITY_NOTE;
+    lt_faults_add(end->out, LT_FAULT_MAINS_HUM, severity, end->channel, r->from_s,
+                  "hum of %.2f Hz mains, %zu line%s with %.1f dBFS together: %s", r->exact_hz, r->hum.line_count,
+                  r->hum.line_count == 1 ? "" : "s", r->level_dbfs,
+                  lt_hum_entry_point(r->hum.mains_hz, r->hum.lines, r->hum.line_count));
+}

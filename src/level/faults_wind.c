@@ -1,0 +1,213 @@
+/* SPDX-License-Identifier: MIT
+ * Wind on a microphone: turbulence below about 150 Hz that comes in gusts, with no tone in it.
+ *
+ * Frames of 0.1 s. A frame may be wind if its level below 100 Hz exceeds that from 300 Hz to 3 kHz by 6 dB and it has
+ * no period between 12 and 60 ms (an engine, hum or a bass note has one). Over the last five seconds, those levels must
+ * span 9 dB and cross their middle at least three times: a truck or a road rises and falls slowly. */
+#include "base/alloc.h"
+#include "level/faults.h"
+
+#include <string.h>
+
+enum { DEPTH = 50, LEAST = 12, CHAIN = 2, PERIOD = 512 /* at most */ };
+static const double frame_s = 0.1;
+static const double low_hz = 100.0, mid_low_hz = 300.0, mid_high_hz = 3000.0, slow_rate_hz = 1000.0;
+static const double low_over_mid = 4.0; /* 6 dB */
+static const double least_db = -58.0;   /* mean square */
+static const double span_db = 9.0, gust_db = 5.0, loudest_db = 12.0, hysteresis_db = 2.0;
+static const double period_shortest_s = 0.012, period_longest_s = 0.06, period_window_s = 0.25, periodic = 0.65;
+static const double gust_share = 0.2;
+enum { CROSSINGS = 3 };
+
+typedef struct {
+    double level_db;
+    bool wind; /* low, without period */
+} frame;
+
+struct ltp_wind {
+    double rate_hz;
+    lt_biquad low[CHAIN], mid_high, mid_low;
+    lt_biquad_state low_state[CHAIN], mid_high_state, mid_low_state;
+    size_t n, filled, factor, phase;
+    double low_energy, mid_energy;
+    double slow[PERIOD]; /* the last quarter second of the low band, decimated */
+    size_t slow_count, slow_at, slow_n;
+    frame ring[DEPTH];
+    size_t frames;
+    size_t counted_to; /* frames before this one have been counted */
+    ltp_wind_result result;
+    double energy, mid_sum;
+    size_t gusts;
+};
+
+void ltp_wind_free(ltp_wind *d)
+{
+    ltp_free(d);
+}
+
+lt_status ltp_wind_create(double rate_hz, ltp_wind **out, lt_error *err)
+{
+    static const double q[] = {0.5412, 1.3066};
+    *out = NULL;
+    ltp_wind *d = ltp_alloc(1, sizeof *d);
+    if (d == NULL)
+        return ltp_fail_nomem(err, "the search for wind");
+    d->rate_hz = rate_hz;
+    for (size_t i = 0; i < CHAIN; i++)
+        d->low[i] = lt_biquad_lowpass(low_hz, q[i], rate_hz);
+    d->mid_high = lt_biquad_highpass(mid_low_hz, 0.7071, rate_hz);
+    d->mid_low = lt_biquad_lowpass(fmin(mid_high_hz, 0.4 * rate_hz), 0.7071, rate_hz);
+    d->n = (size_t)round(frame_s * rate_hz);
+    d->factor = (size_t)(rate_hz / slow_rate_hz);
+    d->slow_n = (size_t)fmin(PERIOD, period_window_s * rate_hz / (double)d->factor);
+    d->result = (ltp_wind_result){.from_s = NAN, .level_dbfs = -INFINITY, .below_hz = NAN};
+    *out = d;
+    return LT_OK;
+}
+
+/* Largest normalised autocorrelation that is a maximum, between the shortest and the longest period. */
+static bool has_period(const ltp_wind *d)
+{
+    double x[PERIOD];
+    const size_t n = d->slow_n;
+    if (d->slow_count < n)
+        return false;
+    for (size_t i = 0; i < n; i++)
+        x[i] = d->slow[(d->slow_at + i) % n];
+    const double rate = d->rate_hz / (double)d->factor;
+    const size_t from = (size_t)(period_shortest_s * rate), to = (size_t)(period_longest_s * rate);
+    double before = 3.0, here = 2.5; /* above any: the first lag is no maximum */
+    for (size_t lag = from; lag <= to + 1; lag++) {
+        double product = 0.0, a = 1e-30, b = 1e-30;
+        for (size_t i = lag; i < n; i++) {
+            product += x[i] * x[i - lag];
+            a += x[i] * x[i];
+            b += x[i - lag] * x[i - lag];
+        }
+        const double r = product / sqrt(a * b);
+        if (here > periodic && here >= before && here > r)
+            return true;
+        before = here;
+        here = r;
+    }
+    return false;
+}
+
+static const frame *frame_at(const ltp_wind *d, size_t number)
+{
+    return &d->ring[number % DEPTH];
+}
+
+/* The levels of the last frames without their straight line. */
+static void spread_of(const ltp_wind *d, size_t count, double *low_db, double *high_db, size_t *crossings)
+{
+    double y[DEPTH], sorted[DEPTH], sum = 0.0, moment = 0.0, weight = 0.0;
+    const double centre = 0.5 * (double)(count - 1);
+    for (size_t i = 0; i < count; i++) {
+        y[i] = fmax(frame_at(d, d->frames - count + i)->level_db, -90.0);
+        sum += y[i];
+        moment += ((double)i - centre) * y[i];
+        weight += ((double)i - centre) * ((double)i - centre);
+    }
+    for (size_t i = 0; i < count; i++) {
+        y[i] -= moment / weight * ((double)i - centre);
+        sorted[i] = y[i];
+    }
+    *low_db = lt_quantile(sorted, count, 0.1);
+    *high_db = lt_quantile(sorted, count, 0.9);
+    const double middle = 0.5 * (*low_db + *high_db);
+    int side = 0;
+    *crossings = 0;
+    for (size_t i = 0; i < count; i++) {
+        const int now = y[i] > middle + hysteresis_db ? 1 : y[i] < middle - hysteresis_db ? -1 : side;
+        *crossings += side != 0 && now != side;
+        side = now;
+    }
+}
+
+static void look(ltp_wind *d)
+{
+    const size_t count = d->frames < DEPTH ? d->frames : DEPTH;
+    double low_db, high_db;
+    size_t crossings, gusts = 0;
+    if (count < LEAST)
+        return;
+    spread_of(d, count, &low_db, &high_db, &crossings);
+    if (high_db - low_db < span_db || crossings < CROSSINGS)
+        return;
+    double level_db[DEPTH];
+    for (size_t i = 0; i < count; i++)
+        level_db[i] = frame_at(d, d->frames - count + i)->level_db;
+    const double low = lt_quantile(level_db, count, 0.1), high = lt_quantile(level_db, count, 0.9);
+    const double gust = fmax(low + gust_db, high - loudest_db);
+    for (size_t i = d->frames - count; i < d->frames; i++)
+        gusts += frame_at(d, i)->wind && frame_at(d, i)->level_db > gust;
+    if ((double)gusts < gust_share * (double)count)
+        return;
+    for (size_t i = d->frames - count; i < d->frames; i++) {
+        if (i < d->counted_to || !frame_at(d, i)->wind || frame_at(d, i)->level_db <= gust)
+            continue;
+        if (isnan(d->result.from_s))
+            d->result.from_s = (double)i * frame_s;
+        d->gusts++;
+        d->energy += lt_power_from_db(frame_at(d, i)->level_db);
+    }
+    d->counted_to = d->frames;
+}
+
+static void end_frame(ltp_wind *d)
+{
+    const double low = d->low_energy / (double)d->n, mid = d->mid_energy / (double)d->n;
+    const double level_db = lt_db_from_power(low);
+    frame *f = &d->ring[d->frames % DEPTH];
+    f->level_db = level_db;
+    f->wind = level_db > least_db && low > low_over_mid * mid && !has_period(d);
+    d->frames++;
+    d->filled = 0;
+    d->low_energy = d->mid_energy = 0.0;
+    look(d);
+}
+
+void ltp_wind_push(ltp_wind *d, const double *x, size_t count)
+{
+    for (size_t i = 0; i < count; i++) {
+        double low, mid;
+        lt_biquad_run(&d->low[0], &d->low_state[0], x + i, &low, 1);
+        lt_biquad_run(&d->low[1], &d->low_state[1], &low, &low, 1);
+        lt_biquad_run(&d->mid_high, &d->mid_high_state, x + i, &mid, 1);
+        lt_biquad_run(&d->mid_low, &d->mid_low_state, &mid, &mid, 1);
+        d->low_energy += low * low;
+        d->mid_energy += mid * mid;
+        if (d->phase++ == 0) {
+            d->slow[d->slow_at] = low;
+            d->slow_at = d->slow_at + 1 == d->slow_n ? 0 : d->slow_at + 1;
+            d->slow_count++;
+        }
+        d->phase = d->phase == d->factor ? 0 : d->phase;
+        if (++d->filled == d->n)
+            end_frame(d);
+    }
+}
+
+void ltp_wind_result_of(ltp_wind *d, ltp_wind_result *out)
+{
+    *out = d->result;
+    out->seconds = (double)d->gusts * frame_s;
+    if (d->gusts > 0) {
+        out->level_dbfs = lt_dbfs_from_mean_square(d->energy / (double)d->gusts);
+        out->below_hz = 200.0;
+    }
+}
+
+void ltp_wind_finish(ltp_wind *d, const ltp_scan_end *end)
+{
+    ltp_wind_result r;
+    ltp_wind_result_of(d, &r);
+    if (isnan(r.from_s) || r.seconds < 0.5)
+        return;
+    lt_faults_add(
+        end->out, LT_FAULT_WIND, LT_SEVERITY_WARNING, end->channel, r.from_s,
+        "gusts below 100 Hz at %.0f dBFS during %.1f of %.1f s, without a tone: wind on the microphone; do not "
+        "trust levels below 200 Hz and C-weighted ones, use a windscreen or repeat it on a calm day",
+        r.level_dbfs, r.seconds, end->seconds);
+}

@@ -1,0 +1,206 @@
+/* SPDX-License-Identifier: MIT
+ * Faults: the list, the stream, failing allocations, and the detectors' clearest cases. */
+#include "fault.h"
+#include "near.h"
+#include "suite.h"
+
+#include <lanetune/level.h>
+
+#include <stdlib.h>
+#include <string.h>
+
+enum { RATE = 16000 };
+
+static double *road(size_t count, double rms, uint64_t seed)
+{
+    double *x = calloc(count, sizeof *x);
+    assert_non_null(x);
+    lt_rng r = {.state = seed};
+    double y = 0.0;
+    for (size_t i = 0; i < count; i++) {
+        y = 0.9 * y + lt_rng_gauss(&r);
+        x[i] = rms * 0.436 * y; /* sqrt(1 - 0.9^2) */
+    }
+    return x;
+}
+
+static void scan(const double *x, size_t count, size_t block, lt_faults *out)
+{
+    lt_fault_scan *s = NULL;
+    memset(out, 0, sizeof *out);
+    assert_int_equal(lt_fault_scan_create(RATE, 1, &s, NULL), LT_OK);
+    for (size_t i = 0; i < count; i += block)
+        lt_fault_scan_push(s, x + i, block < count - i ? block : count - i);
+    assert_int_equal(lt_fault_scan_finish(s, out, NULL), LT_OK);
+    lt_fault_scan_free(s);
+    lt_faults_sort(out);
+}
+
+static const lt_fault *find(const lt_faults *f, lt_fault_code code)
+{
+    for (size_t i = 0; i < f->count; i++)
+        if (f->items[i].code == code)
+            return &f->items[i];
+    return NULL;
+}
+
+static void every_code_has_a_word(void **state)
+{
+    (void)state;
+    for (int i = 0; i < LT_FAULT_CODE_COUNT; i++)
+        assert_string_not_equal(lt_fault_code_name((lt_fault_code)i), "unknown");
+    assert_string_equal(lt_fault_code_name(LT_FAULT_CODE_COUNT), "unknown");
+    assert_string_equal(lt_severity_name(LT_SEVERITY_ERROR), "error");
+    assert_string_equal(lt_severity_name(LT_SEVERITY_COUNT), "unknown");
+}
+
+static void the_list_is_sorted_and_bounded(void **state)
+{
+    (void)state;
+    lt_faults f = {.count = 0};
+    assert_int_equal(lt_faults_worst(&f), LT_SEVERITY_COUNT);
+    lt_faults_add(&f, LT_FAULT_WIND, LT_SEVERITY_WARNING, 1, 3.0, "%d", 1);
+    lt_faults_add(&f, LT_FAULT_WHINE, LT_SEVERITY_ERROR, 1, 5.0, "%d", 2);
+    lt_faults_add(&f, LT_FAULT_CLIPPING, LT_SEVERITY_ERROR, 2, 2.0, "%d", 3);
+    lt_faults_add(&f, LT_FAULT_DC_OFFSET, LT_SEVERITY_ERROR, 1, NAN, "%d", 4);
+    lt_faults_sort(&f);
+    const char order[] = {f.items[0].message[0], f.items[1].message[0], f.items[2].message[0], f.items[3].message[0],
+                          0};
+    assert_string_equal(order, "4321");
+    assert_int_equal(lt_faults_worst(&f), LT_SEVERITY_ERROR);
+    for (int i = 0; i < 2 * LT_FAULTS_MAX; i++)
+        lt_faults_add(&f, LT_FAULT_WIND, LT_SEVERITY_NOTE, 1, 9.0, "x");
+    assert_int_equal(f.count, LT_FAULTS_MAX);
+}
+
+static void blocks_change_nothing(void **state)
+{
+    (void)state;
+    const size_t count = 9 * RATE;
+    double *x = road(count, 0.03, 5);
+    for (size_t i = 0; i < count; i++) {
+        const double t = (double)i / RATE;
+        x[i] += 0.02 * sin(2.0 * LT_PI * 50.0 * t) + 0.01 * sin(2.0 * LT_PI * 150.0 * t) +
+                0.004 * sin(2.0 * LT_PI * 3333.0 * t);
+        if (t > 4.0 && t < 4.03)
+            x[i] = 0.0;
+    }
+    lt_faults whole, pieces;
+    scan(x, count, count, &whole);
+    scan(x, count, 777, &pieces);
+    assert_true(whole.count >= 3);
+    assert_int_equal(whole.count, pieces.count);
+    for (size_t i = 0; i < whole.count; i++) {
+        assert_int_equal(whole.items[i].code, pieces.items[i].code);
+        assert_string_equal(whole.items[i].message, pieces.items[i].message);
+    }
+    const lt_fault *gap = find(&whole, LT_FAULT_DROPOUT), *hum = find(&whole, LT_FAULT_MAINS_HUM),
+                   *whine = find(&whole, LT_FAULT_WHINE);
+    assert_non_null(gap);
+    assert_non_null(hum);
+    assert_non_null(whine);
+    assert_true(near_abs("gap->at_s", gap->at_s, 4.0, 0.002));
+    assert_true(isnan(hum->at_s));
+    assert_true(isnan(whine->at_s));
+    free(x);
+}
+
+static void a_sweep_and_a_road_have_no_fault(void **state)
+{
+    (void)state;
+    const size_t count = 10 * RATE;
+    double *x = road(count, 0.001, 6);
+    lt_faults f;
+    scan(x, count, 4096, &f);
+    const lt_fault *low = find(&f, LT_FAULT_LOW_LEVEL); /* -57 dBFS is all that it has */
+    assert_non_null(low);
+    assert_int_equal(f.count, 1);
+    for (size_t i = 0; i < count; i++) {
+        const double t = (double)i / RATE;
+        x[i] += t < 1.0 || t > 9.0
+                    ? 0.0
+                    : 0.3 * sin(2.0 * LT_PI * 60.0 * 8.0 / log(100.0) * (exp((t - 1.0) / 8.0 * log(100.0)) - 1.0));
+    }
+    scan(x, count, 4096, &f);
+    for (size_t i = 0; i < f.count; i++) /* that it ends at 6 kHz may be noted */
+        assert_int_equal(f.items[i].code, LT_FAULT_BAND_LIMITED);
+    assert_true(f.count == 0 || lt_faults_worst(&f) == LT_SEVERITY_NOTE);
+    free(x);
+}
+
+static void interference_is_measured(void **state)
+{
+    (void)state;
+    const size_t count = 12 * RATE;
+    double *x = road(count, 0.002, 7);
+    for (size_t i = 0; i < count; i++) {
+        const double t = (double)i / RATE, frame = 0.06 / 13.0;
+        x[i] += 0.02 * sin(2.0 * LT_PI * 59.94 * t) + 0.005 * sin(2.0 * LT_PI * 179.82 * t);
+        x[i] += t < 3.0 ? 0.0 : 0.01 * sin(2.0 * LT_PI * 5000.0 * t);
+        x[i] += t > 6.0 && t < 7.0 && fmod(t - 6.0, frame) < frame / 8.0 ? 0.1 : 0.0;
+    }
+    lt_interference *s = NULL;
+    lt_interference_result r;
+    assert_int_equal(lt_interference_create(RATE, &s, NULL), LT_OK);
+    lt_interference_push(s, x, count);
+    assert_int_equal(lt_interference_finish(s, &r, NULL), LT_OK);
+    lt_interference_free(s);
+    assert_true(near_abs("r.mains_exact_hz", r.mains_exact_hz, 59.94, 0.02));
+    assert_true(isnan(r.hum_from_s));
+    assert_true(r.whine_count >= 1);
+    assert_true(near_abs("r.whines[0].hz", r.whines[0].hz, 5000.0, 0.5));
+    assert_true(
+        near_abs("r.whines[0].level_dbfs", r.whines[0].level_dbfs, -40.0, 0.5)); /* a sine of amplitude 0.01, AES17 */
+    assert_true(near_abs("r.whines[0].from_s", r.whines[0].from_s, 3.0, 0.2));
+    assert_true(near_abs("r.burst_from_s", r.burst_from_s, 6.0, 0.2));
+    assert_true(near_abs("r.burst_s", r.burst_s, 1.0, 0.25));
+    free(x);
+}
+
+static lt_status make(void *context, lt_error *err)
+{
+    (void)context;
+    lt_fault_scan *s = NULL;
+    lt_pair_scan *pair = NULL;
+    lt_interference *other = NULL;
+    lt_status st = lt_fault_scan_create(RATE, 1, &s, err);
+    assert_true((st == LT_OK) == (s != NULL));
+    if (st == LT_OK)
+        st = lt_pair_scan_create(RATE, 1, 2, &pair, err);
+    if (st == LT_OK)
+        st = lt_interference_create(RATE, &other, err);
+    lt_fault_scan_free(s);
+    lt_pair_scan_free(pair);
+    lt_interference_free(other);
+    return st;
+}
+
+static void every_failed_allocation_is_told(void **state)
+{
+    (void)state;
+    assert_survives_faults(make, NULL);
+}
+
+static void absurd_rates_are_refused(void **state)
+{
+    (void)state;
+    static const double rates[] = {0.0, -1.0, 3999.0, 500000.0, NAN};
+    for (size_t i = 0; i < sizeof rates / sizeof *rates; i++) {
+        lt_fault_scan *s = NULL;
+        lt_interference *other = NULL;
+        assert_int_equal(lt_fault_scan_create(rates[i], 1, &s, NULL), LT_E_ARG);
+        assert_int_equal(lt_interference_create(rates[i], &other, NULL), LT_E_ARG);
+        assert_null(s);
+    }
+}
+
+SUITE(level_faults)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(every_code_has_a_word),    cmocka_unit_test(the_list_is_sorted_and_bounded),
+        cmocka_unit_test(blocks_change_nothing),    cmocka_unit_test(a_sweep_and_a_road_have_no_fault),
+        cmocka_unit_test(interference_is_measured), cmocka_unit_test(every_failed_allocation_is_told),
+        cmocka_unit_test(absurd_rates_are_refused),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
