@@ -31,10 +31,22 @@ LT_NODISCARD lt_status lt_loop_curve(const lt_loop *l, double from_hz, double to
 enum { LT_CANDIDATES_MAX = 12, LT_NOTCHES_MAX = 6 };
 typedef struct {
     double hz, margin_db; /* phase-true margin of that zero-phase crossing */
+    /* Width of the band around hz in which |L| stays within 3 dB of its value there, as far as the stimulus reaches:
+     * the -3 dB width of a peak. NaN: not known (several lanes). */
+    double width_hz;
 } lt_ring_candidate;
 typedef struct {
     double hz, q, cut_db; /* peaking biquad with gain -cut_db, cookbook formulae, at rate_hz of the loop */
 } lt_notch;
+/** What the closed loop does to all that goes through it, 1 / (1 - L), from 100 Hz to 8 kHz. NaN: not known, or it
+ * howls. */
+typedef struct {
+    double ripple_db; /* from the lowest to the highest point of |1 / (1 - L)| */
+    double peak_db;   /* its highest point */
+    double hz;        /* where that is */
+    double decay_s;   /* how long it rings there after the sound stops: time for 60 dB, from the closed loop's pole */
+} lt_colouration;
+
 typedef struct {
     bool stable;
     double margin_db;                                /* phase-true; NaN: no positive real crossing at all */
@@ -47,6 +59,7 @@ typedef struct {
     size_t notch_count;
     double safe_margin_with_notches_db;
     double margin_with_notches_db;
+    lt_colouration colouration; /* of the loop that is coloured most */
 } lt_margin;
 typedef struct {
     unsigned notches_max; /* [0, LT_NOTCHES_MAX]  4 */
@@ -57,6 +70,82 @@ lt_margin_options lt_margin_default_options(void);
  * attenuation). Notches are proposed for all of them at once. */
 LT_NODISCARD lt_status lt_margin_compute(const lt_loop *const *loops, size_t count, double gain_db,
                                          const lt_margin_options *opt, lt_margin *out, lt_error *err);
+
+/** Colouration of the loop that has most of it, whether it is stable or not (lt_margin has it for stable ones only). */
+LT_NODISCARD lt_status lt_colouration_of(const lt_loop *const *loops, size_t count, double gain_db, lt_colouration *out,
+                                         lt_error *err);
+/** Attenuation that a voice switch must add to a full-duplex loop of this safe margin to reach `want_db`: never
+ * negative; NaN where no loop is known. */
+double lt_needed_attenuation_db(double safe_margin_db, double want_db);
+
+/* ---- several lanes ---- */
+
+enum { LT_MATRIX_LANES_MAX = 8 };
+
+/** A path of the loop matrix: an impulse response, or flat. */
+typedef struct {
+    const lt_ir *ir; /* NULL: flat */
+    double level_db; /* on top of ir; -INFINITY: nothing comes over */
+    double delay_s;  /* [0, 1], on top of ir */
+} lt_coupling;
+
+/** Lanes and counters are numbered from 0 here. */
+typedef struct {
+    size_t lane_count, counter_count; /* [1, LT_MATRIX_LANES_MAX] */
+    size_t counter_of[LT_MATRIX_LANES_MAX];
+    lt_coupling lane[LT_MATRIX_LANES_MAX][LT_MATRIX_LANES_MAX]; /* [microphone's lane][speaker's lane], line to line */
+    lt_coupling counter[LT_MATRIX_LANES_MAX][LT_MATRIX_LANES_MAX]; /* [microphone's counter][speaker's counter] */
+    /* A lane's own way round, measured as a whole: stands for lane[i][i] x its counter's own coupling. ir NULL: not
+     * measured. */
+    lt_coupling loop[LT_MATRIX_LANES_MAX];
+    double outbound_db[LT_MATRIX_LANES_MAX], inbound_db[LT_MATRIX_LANES_MAX]; /* gain changes */
+    /* Attenuation of the direction that does not talk: 0 full duplex, INFINITY push-to-talk. */
+    double switching_db[LT_MATRIX_LANES_MAX];
+} lt_matrix_paths;
+
+/** L(f) of several lanes: [i][j] is the way from the outbound line of lane j once round to the outbound line of lane i:
+ * speaker j, all open microphones, counter speakers, counter microphones. Immutable after creation. */
+typedef struct lt_loop_matrix lt_loop_matrix;
+/** @return LT_E_ARG counts, gains or a response out of range, no response at all, no common band; LT_E_NOMEM */
+LT_NODISCARD lt_status lt_loop_matrix_create(const lt_matrix_paths *paths, lt_loop_matrix **out, lt_error *err);
+void lt_loop_matrix_free(lt_loop_matrix *m);
+double lt_loop_matrix_from_hz(const lt_loop_matrix *m);
+double lt_loop_matrix_to_hz(const lt_loop_matrix *m);
+/** L at one frequency, of the lanes open (bit i: lane i), in rising order, row by row; switched lanes as if full
+ * duplex.
+ * @param[out] out [n x n], n the number of open lanes */
+void lt_loop_matrix_at(const lt_loop_matrix *m, unsigned open, double hz, lt_complex *out);
+
+/** Where it rings: the path whose coupling moves the eigenvalue most. */
+typedef struct {
+    bool known;
+    size_t speaker_lane, microphone_lane, counter_speaker, counter_microphone;
+    /* Part of that lane path, of that counter path in the loop's gain at the ring frequency: 1 dB less on the path
+     * lowers the gain by share dB. Others may work against it, so it can be above 1. */
+    double lane_share, counter_share;
+} lt_ring_path;
+
+typedef struct {
+    unsigned open; /* bit i: lane i is open */
+    bool stable;
+    double margin_db, ring_hz;      /* phase-true: the worst crossing of an eigenvalue over the positive real axis */
+    double safe_margin_db, safe_hz; /* -20 lg of the largest singular value of L */
+    /* The same for the largest eigenvalue of the magnitudes of all paths: nothing that the air does to the phase of any
+     * single path can undercut it (Wielandt's theorem), where the singular value bounds all lanes turning alike. */
+    double any_phase_margin_db;
+    size_t condition, safe_condition; /* index of the matrix that is worst */
+    lt_ring_path path;
+    lt_ring_candidate candidates[LT_CANDIDATES_MAX]; /* worst first, at least 1/24 octave apart */
+    size_t candidate_count;
+} lt_matrix_margin;
+/** Worst case over `count` matrices (conditions) and over every state of the switched lanes that are open.
+ * @param open which lanes; at least one, LT_E_ARG otherwise
+ * @param candidates also list the candidates within 12 dB of the worst (slower) */
+LT_NODISCARD lt_status lt_loop_matrix_margin(const lt_loop_matrix *const *matrices, size_t count, unsigned open,
+                                             bool candidates, lt_matrix_margin *out, lt_error *err);
+/** Margin that opening n microphones instead of one costs by the rule of thumb: 10 lg n, 3 dB each doubling. Common
+ * practice. */
+double lt_open_microphones_db(size_t n);
 
 /* ---- echo ---- */
 

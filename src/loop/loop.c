@@ -32,7 +32,7 @@ static size_t aligned_lead(ptrdiff_t origin, double ratio)
 }
 
 /* The same response at another rate. Its samples are scaled so that the sum over them, H(0), stays. */
-static lt_status resampled(const lt_ir *ir, double rate_hz, lt_ir *out, lt_error *err)
+lt_status ltp_ir_resampled(const lt_ir *ir, double rate_hz, lt_ir *out, lt_error *err)
 {
     const double ratio = rate_hz / ir->rate_hz;
     const size_t lead = aligned_lead(ir->origin_frames, ratio);
@@ -60,7 +60,7 @@ done:
     return st;
 }
 
-static lt_status check_ir(const lt_ir *ir, const char *which, lt_error *err)
+lt_status ltp_ir_check(const lt_ir *ir, const char *which, lt_error *err)
 {
     if (ir->count == 0 || !(ir->rate_hz > 0.0))
         return ltp_fail(err, LT_E_ARG, "the %s impulse response is empty: measure it again", which);
@@ -96,11 +96,11 @@ static lt_status multiply(const lt_ir *lane, const lt_ir *counter, lt_ir *out, l
     if (fabs(lane->rate_hz - counter->rate_hz) < 1e-9 * lane->rate_hz) {
         st = product(lane, counter, out, err);
     } else if (lane->rate_hz > counter->rate_hz) {
-        st = resampled(lane, counter->rate_hz, &changed, err);
+        st = ltp_ir_resampled(lane, counter->rate_hz, &changed, err);
         if (st == LT_OK)
             st = product(&changed, counter, out, err);
     } else {
-        st = resampled(counter, lane->rate_hz, &changed, err);
+        st = ltp_ir_resampled(counter, lane->rate_hz, &changed, err);
         if (st == LT_OK)
             st = product(lane, &changed, out, err);
     }
@@ -118,8 +118,7 @@ static lt_status copy_lane(const lt_ir *lane, lt_ir *out, lt_error *err)
     return LT_OK;
 }
 
-/* Farthest sample from t = 0: it sets how fast the phase turns along the frequency axis. */
-static size_t reach(const lt_ir *ir)
+size_t ltp_ir_reach(const lt_ir *ir)
 {
     const ptrdiff_t last = (ptrdiff_t)ir->count - 1 - ir->origin_frames;
     const ptrdiff_t first = -ir->origin_frames;
@@ -129,14 +128,21 @@ static size_t reach(const lt_ir *ir)
     return far > ir->count ? far : ir->count;
 }
 
-static lt_status transform(lt_loop *l, lt_error *err)
+lt_status ltp_fft_size(size_t far, double rate_hz, size_t *n_fft, lt_error *err)
 {
-    const size_t far = reach(&l->ir);
     if (far > (size_t)1 << 26)
         return ltp_fail(err, LT_E_ARG, "the loop's response reaches %.0f s from the playback: cut the recording",
-                        (double)far / l->ir.rate_hz);
+                        (double)far / rate_hz);
     const size_t wanted = far * (far <= FINE_REACH ? FINE_FACTOR : COARSE_FACTOR);
-    l->n_fft = lt_rfft_good_size(wanted > LEAST_FFT ? wanted : LEAST_FFT);
+    *n_fft = lt_rfft_good_size(wanted > LEAST_FFT ? wanted : LEAST_FFT);
+    return LT_OK;
+}
+
+static lt_status transform(lt_loop *l, lt_error *err)
+{
+    const lt_status st = ltp_fft_size(ltp_ir_reach(&l->ir), l->ir.rate_hz, &l->n_fft, err);
+    if (st != LT_OK)
+        return st;
     l->spectrum = ltp_alloc(l->n_fft / 2 + 1, sizeof *l->spectrum);
     if (l->spectrum == NULL)
         return ltp_fail_nomem(err, "a loop");
@@ -162,9 +168,9 @@ lt_status lt_loop_create(const lt_ir *lane, const lt_ir *counter, double counter
                          lt_error *err)
 {
     *out = NULL;
-    lt_status st = check_ir(lane, "lane", err);
+    lt_status st = ltp_ir_check(lane, "lane", err);
     if (st == LT_OK && counter != NULL)
-        st = check_ir(counter, "counter", err);
+        st = ltp_ir_check(counter, "counter", err);
     if (st != LT_OK)
         return st;
     const double total_db = gain_db + (counter == NULL ? counter_db : 0.0);

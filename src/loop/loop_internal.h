@@ -12,6 +12,15 @@ struct lt_loop {
     lt_complex *spectrum; /* [n_fft / 2 + 1] */
 };
 
+/** The same response at another rate; out owns its samples. */
+LT_NODISCARD lt_status ltp_ir_resampled(const lt_ir *ir, double rate_hz, lt_ir *out, lt_error *err);
+/** LT_E_ARG: empty, not finite, no band. */
+LT_NODISCARD lt_status ltp_ir_check(const lt_ir *ir, const char *which, lt_error *err);
+/** Farthest sample from t = 0: it sets how fast the phase turns along the frequency axis. */
+size_t ltp_ir_reach(const lt_ir *ir);
+/** Transform length for a response of that reach; LT_E_ARG when it is beyond any sense. */
+LT_NODISCARD lt_status ltp_fft_size(size_t far, double rate_hz, size_t *n_fft, lt_error *err);
+
 /** Values of L times notches at from_hz, at every FFT bin between, and at to_hz. */
 typedef struct {
     const lt_loop *loop;
@@ -31,6 +40,9 @@ lt_complex ltp_points_at(const ltp_points *p, double hz);
 
 /** The largest |L| and its place, refined between the bins. level 0: no gain at all. */
 void ltp_points_peak(const ltp_points *p, double *level, double *hz);
+
+/** Width of the band around hz in which |L| stays within 3 dB of its value at hz. */
+double ltp_points_width(const ltp_points *p, double hz);
 
 /** One frequency where L is real and positive. */
 typedef struct {

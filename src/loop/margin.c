@@ -16,6 +16,11 @@ lt_margin_options lt_margin_default_options(void)
     return (lt_margin_options){.notches_max = 4, .cut_max_db = 12.0};
 }
 
+double lt_needed_attenuation_db(double safe_margin_db, double want_db)
+{
+    return lt_is_known(safe_margin_db) ? fmax(want_db - safe_margin_db, 0.0) : (double)NAN;
+}
+
 typedef struct {
     ltp_points *points; /* [count] */
     size_t count;
@@ -100,7 +105,9 @@ static lt_status crossings(const scan *s, lt_margin *m, lt_error *err)
         if (!(list[i].level > 0.0))
             continue;
         m->candidates[m->candidate_count++] =
-            (lt_ring_candidate){list[i].hz, -lt_db_from_amplitude(list[i].level) - s->gain_db};
+            (lt_ring_candidate){.hz = list[i].hz,
+                                .margin_db = -lt_db_from_amplitude(list[i].level) - s->gain_db,
+                                .width_hz = ltp_points_width(list[i].points, list[i].hz)};
     }
     ltp_free(list);
     return LT_OK;
@@ -189,7 +196,8 @@ lt_status lt_margin_compute(const lt_loop *const *loops, size_t count, double ga
                        .ring_hz = NAN,
                        .safe_hz = NAN,
                        .safe_margin_with_notches_db = NAN,
-                       .margin_with_notches_db = NAN};
+                       .margin_with_notches_db = NAN,
+                       .colouration = {.ripple_db = NAN, .peak_db = NAN, .hz = NAN, .decay_s = NAN}};
     lt_status st = check(loops, count, gain_db, opt, err);
     if (st != LT_OK || count == 0)
         return st;
@@ -198,6 +206,8 @@ lt_status lt_margin_compute(const lt_loop *const *loops, size_t count, double ga
     if (st == LT_OK)
         st = without_notches(&s, out, err);
     scan_free(&s);
+    if (st == LT_OK && out->stable && lt_is_known(out->safe_margin_db))
+        st = lt_colouration_of(loops, count, gain_db, &out->colouration, err);
     if (st == LT_OK && opt->notches_max > 0 && lt_is_known(out->safe_margin_db))
         st = add_notches(loops, count, gain_db, opt, out, err);
     return st;

@@ -174,6 +174,57 @@ void ltp_points_peak(const ltp_points *p, double *level, double *hz)
     *hz = top_hz;
 }
 
+/* ---- width of a peak ---- */
+
+/* Where |L|^2 falls through `power` between two neighbouring points, straight in dB. */
+static double falls_at(double hz, double power_here, double next_hz, double power_next, double power)
+{
+    const double here = log(power_here / power);
+    const double next = log(fmax(power_next, 1e-300) / power);
+    return hz + (next_hz - hz) * here / (here - next);
+}
+
+double ltp_points_width(const ltp_points *p, double hz)
+{
+    size_t below = 0; /* the point under hz */
+    size_t above = p->count - 1;
+    while (above - below > 1) {
+        const size_t middle = below + (above - below) / 2;
+        if (ltp_points_hz(p, middle) <= hz)
+            below = middle;
+        else
+            above = middle;
+    }
+    const double power_hz = lt_complex_power(ltp_points_at(p, hz));
+    const double power = 0.5 * power_hz;
+    double edge[2] = {p->loop->ir.from_hz, p->loop->ir.to_hz};
+    if (!(power > 0.0))
+        return (double)NAN;
+    double at_hz = hz;
+    double at_power = power_hz;
+    for (size_t i = below + 1; i-- > 0;) {
+        const double here = lt_complex_power(p->value[i]);
+        if (here < power) {
+            edge[0] = falls_at(at_hz, at_power, ltp_points_hz(p, i), here, power);
+            break;
+        }
+        at_hz = ltp_points_hz(p, i);
+        at_power = here;
+    }
+    at_hz = hz;
+    at_power = power_hz;
+    for (size_t i = above; i < p->count; i++) {
+        const double here = lt_complex_power(p->value[i]);
+        if (here < power) {
+            edge[1] = falls_at(at_hz, at_power, ltp_points_hz(p, i), here, power);
+            break;
+        }
+        at_hz = ltp_points_hz(p, i);
+        at_power = here;
+    }
+    return edge[1] - edge[0];
+}
+
 /* ---- crossings ---- */
 
 /* Does L pass the positive real axis between points i and i + 1? The short way round tells 0 from 180 degrees. */

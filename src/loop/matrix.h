@@ -1,0 +1,68 @@
+/* SPDX-License-Identifier: MIT
+ * The loop matrix across its own files: paths on one frequency grid, and what a set of open lanes makes of them.
+ *
+ * With A the lane couplings, C the counter couplings and diagonal gains, R[c][l] = sum over open microphones k of
+ * C[c][counter of k] A[k][l] is the way from lane l's outbound line to counter c's microphone. Lanes of one counter
+ * share that microphone, so L (lanes x lanes) repeats the rows of R, and its non-zero eigenvalues are those of the
+ * smaller matrix that sums the columns of R counter by counter. Frequencies are told in bins: hz = x rate / n_fft. */
+#ifndef LTP_LOOP_MATRIX_H
+#define LTP_LOOP_MATRIX_H
+
+#include "loop/eigen.h"
+
+enum { LTP_MATRIX = LT_MATRIX_LANES_MAX, LTP_CELL_POINTS = 16 };
+
+typedef struct {
+    bool open;                  /* false: nothing comes over */
+    const lt_complex *spectrum; /* [n_fft / 2 + 1], NULL: flat */
+    ptrdiff_t centre_frames;    /* middle of the response, t = 0 at 0 */
+    double gain, delay_s;
+    double *cell_top; /* [cell_count] largest magnitude in each cell; NULL: flat */
+} ltp_matrix_path;
+
+struct lt_loop_matrix {
+    size_t lane_count, counter_count;
+    size_t counter_of[LTP_MATRIX];
+    double outbound[LTP_MATRIX], inbound[LTP_MATRIX]; /* linear */
+    double switching[LTP_MATRIX];                     /* linear, 1: full duplex */
+    ltp_matrix_path lane[LTP_MATRIX][LTP_MATRIX], counter[LTP_MATRIX][LTP_MATRIX], loop[LTP_MATRIX];
+    struct {
+        const lt_ir *ir; /* only while it is built */
+        lt_complex *spectrum;
+        double *cell_top;
+        ptrdiff_t centre_frames;
+    } response[2 * LTP_MATRIX * LTP_MATRIX + LTP_MATRIX]; /* each different one once */
+    size_t response_count;
+    double rate_hz, from_hz, to_hz;
+    size_t n_fft;
+    size_t first_bin, point_count; /* points: from_hz, the bins between, to_hz */
+    size_t cell_count;             /* of LTP_CELL_POINTS intervals between points */
+};
+
+double ltp_matrix_point(const lt_loop_matrix *m, size_t i); /* in bins */
+double ltp_matrix_hz(const lt_loop_matrix *m, double x);
+/** Value of a path anywhere between the bins, interpolated by a polynomial through 8 of them. */
+lt_complex ltp_matrix_path_at(const lt_loop_matrix *m, const ltp_matrix_path *p, double x);
+
+/** Some open lanes in one state of their switches. */
+typedef struct {
+    const lt_loop_matrix *matrix;
+    size_t n, lane[LTP_MATRIX];    /* open lanes */
+    size_t k, counter[LTP_MATRIX]; /* their counters */
+    size_t row_of[LTP_MATRIX];     /* of open lane i: its counter's row */
+    double outbound[LTP_MATRIX], inbound[LTP_MATRIX];
+} ltp_open_set;
+/** talking: of the lanes that switch, those whose outbound direction is open; the others listen. */
+ltp_open_set ltp_open_set_of(const lt_loop_matrix *m, unsigned open, unsigned talking);
+/** R [k x n] at x. */
+void ltp_open_response(const ltp_open_set *s, double x, lt_complex *r);
+/** One way of R: over microphone i (of the open ones) to counter row c from speaker j. */
+lt_complex ltp_open_way(const ltp_open_set *s, double x, size_t c, size_t i, size_t j);
+/** The counters' matrix [k x k] that has the eigenvalues of L. */
+void ltp_open_reduce(const ltp_open_set *s, const lt_complex *r, lt_complex *out);
+double ltp_open_singular(const ltp_open_set *s, double x);
+double ltp_open_any_phase(const ltp_open_set *s, double x);
+/** Upper bounds over a whole cell: of all eigenvalues whatever the phases, and of the singular value. */
+void ltp_open_cell_bounds(const ltp_open_set *s, size_t cell, double *eigenvalue, double *singular);
+
+#endif
