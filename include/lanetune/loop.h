@@ -71,6 +71,32 @@ lt_margin_options lt_margin_default_options(void);
 LT_NODISCARD lt_status lt_margin_compute(const lt_loop *const *loops, size_t count, double gain_db,
                                          const lt_margin_options *opt, lt_margin *out, lt_error *err);
 
+/** What a set of notches costs; the less the better. */
+typedef double (*lt_notch_cost)(void *context, const lt_notch *notches, size_t count);
+typedef struct {
+    double want_db;         /* safe margin to be reached */
+    unsigned notches_max;   /* [0, LT_NOTCHES_MAX]                      4 */
+    double cut_max_db;      /* deepest cut                              12 */
+    double cut_step_db;     /* cuts are multiples of it                 0.5 */
+    const double *bands_hz; /* rising; the only centres there are (a graphic equalizer); Q follows from their spacing */
+    size_t band_count;      /* 0: any centre and Q (parametric) */
+    lt_notch_cost cost;     /* NULL: sum of cut / q */
+    void *context;          /* for cost */
+} lt_notch_demand;
+lt_notch_demand lt_notch_demand_default(double want_db);
+typedef struct {
+    lt_notch notches[LT_NOTCHES_MAX];
+    size_t count;
+    bool reached;                     /* false: the best that can be had stays below want_db */
+    double safe_margin_db, margin_db; /* with them, from the biquads themselves; NaN: no loop gain, no crossing */
+    /* Over several loops (conditions): the peak under this notch lies elsewhere in another one by more than half the
+     * notch's width, or is more than 3 dB lower there. */
+    bool moves[LT_NOTCHES_MAX];
+} lt_notch_set;
+/** The smallest set of notches that reaches want_db for all loops, at the least cost. Empty where nothing is needed. */
+LT_NODISCARD lt_status lt_notches_reach(const lt_loop *const *loops, size_t count, double gain_db,
+                                        const lt_notch_demand *demand, lt_notch_set *out, lt_error *err);
+
 /** Colouration of the loop that has most of it, whether it is stable or not (lt_margin has it for stable ones only). */
 LT_NODISCARD lt_status lt_colouration_of(const lt_loop *const *loops, size_t count, double gain_db, lt_colouration *out,
                                          lt_error *err);

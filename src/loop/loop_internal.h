@@ -59,6 +59,10 @@ void ltp_crossing_refine(ltp_crossing *c);
 /** Propose notches for all loops at once; none that buys less than 0.5 dB. */
 LT_NODISCARD lt_status ltp_notches_propose(const lt_loop *const *loops, size_t count, const lt_margin_options *opt,
                                            lt_notch *notches, size_t *notch_count, lt_error *err);
+/** Safe and phase-true margin behind given notches, on the full grid. */
+LT_NODISCARD lt_status ltp_margin_behind(const lt_loop *const *loops, size_t count, double gain_db,
+                                         const lt_notch *notches, size_t notch_count, double *safe_margin_db,
+                                         double *margin_db, lt_error *err);
 #define LTP_NOTCH_LEAST_DB 0.5
 
 #endif

@@ -139,31 +139,32 @@ static lt_status without_notches(const scan *s, lt_margin *m, lt_error *err)
     return LT_OK;
 }
 
-static lt_status with_notches(const scan *s, lt_margin *m, lt_error *err)
+lt_status ltp_margin_behind(const lt_loop *const *loops, size_t count, double gain_db, const lt_notch *notches,
+                            size_t notch_count, double *safe_margin_db, double *margin_db, lt_error *err)
 {
+    scan s = {0};
     lt_margin then = {.margin_db = NAN};
     double hz = NAN;
-    safe_margin(s, &then.safe_margin_db, &hz);
-    const lt_status st = crossings(s, &then, err);
+    lt_status st = scan_create(loops, count, gain_db, notches, notch_count, &s, err);
     if (st != LT_OK)
         return st;
+    safe_margin(&s, &then.safe_margin_db, &hz);
+    st = crossings(&s, &then, err);
     qsort(then.candidates, then.candidate_count, sizeof *then.candidates, by_margin);
-    m->safe_margin_with_notches_db = then.safe_margin_db;
-    m->margin_with_notches_db = then.candidate_count > 0 ? then.candidates[0].margin_db : (double)NAN;
-    return LT_OK;
+    *safe_margin_db = then.safe_margin_db;
+    *margin_db = then.candidate_count > 0 ? then.candidates[0].margin_db : (double)NAN;
+    scan_free(&s);
+    return st;
 }
 
 static lt_status add_notches(const lt_loop *const *loops, size_t count, double gain_db, const lt_margin_options *opt,
                              lt_margin *m, lt_error *err)
 {
-    scan s = {0};
     lt_status st = ltp_notches_propose(loops, count, opt, m->notches, &m->notch_count, err);
     if (st != LT_OK || m->notch_count == 0)
         return st;
-    st = scan_create(loops, count, gain_db, m->notches, m->notch_count, &s, err);
-    if (st == LT_OK)
-        st = with_notches(&s, m, err);
-    scan_free(&s);
+    st = ltp_margin_behind(loops, count, gain_db, m->notches, m->notch_count, &m->safe_margin_with_notches_db,
+                           &m->margin_with_notches_db, err);
     if (st == LT_OK && m->safe_margin_with_notches_db - m->safe_margin_db < LTP_NOTCH_LEAST_DB) {
         m->notch_count = 0; /* the exact figure does not bear the proposal out */
         m->safe_margin_with_notches_db = m->safe_margin_db;

@@ -5,42 +5,28 @@
  * covered greedily, from the highest on, by the notch of the least cut/Q that brings a whole run of cells down. The d
  * that is worth most, each notch being charged 1 dB, gives the proposal. The search is ours; the margin claimed for
  * it is computed anew on the full grid. */
+#include "loop/notch.h"
 #include "base/alloc.h"
-#include "loop/loop_internal.h"
 
 #include <math.h>
 #include <string.h>
 
-enum { CELLS_PER_OCTAVE = 192, CELLS_MAX = 16 * CELLS_PER_OCTAVE, BRIDGE_CELLS = 16 /* 1/12 octave */ };
+enum { BRIDGE_CELLS = 16 /* 1/12 octave */ };
 static const double lowest_hz = 16.0;
-static const double step_db = 0.25;        /* of the reduction tried */
-static const double cut_step_db = 0.5;     /* of the notches proposed */
-static const double charge_db = 1.0;       /* a notch must promise this much to be set up at all */
-static const double rounding = 1.0 + 1e-6; /* of the fractions in the cosine at low frequencies */
+static const double step_db = 0.25;    /* of the reduction tried */
+static const double cut_step_db = 0.5; /* of the notches proposed */
+static const double charge_db = 1.0;   /* a notch must promise this much to be set up at all */
 static const double qs[] = {3.2, 4.0, 5.0, 6.3, 8.0, 10.0, 12.5, 16.0, 20.0, 25.0, 30.0};
 
-typedef struct {
-    double hz[CELLS_MAX];
-    double cosine[CELLS_MAX]; /* of the angular frequency */
-    double power[CELLS_MAX];  /* largest |L|^2 in the cell, 0 where none */
-    size_t count;
-    double rate_hz;
-} cells;
-
-typedef struct {
-    lt_notch list[LT_NOTCHES_MAX];
-    size_t count;
-} plan;
-
-static void fill_cells(cells *c, const lt_loop *l)
+static void fill_from(ltp_cells *c, const lt_loop *l)
 {
     const double bin_hz = l->ir.rate_hz / (double)l->n_fft;
     for (size_t k = 1; k < l->n_fft / 2; k++) {
         const double hz = (double)k * bin_hz;
         if (hz < fmax(l->ir.from_hz, lowest_hz) || hz > l->ir.to_hz)
             continue;
-        const size_t cell = (size_t)(log2(hz / lowest_hz) * CELLS_PER_OCTAVE);
-        if (cell >= CELLS_MAX)
+        const size_t cell = (size_t)(log2(hz / lowest_hz) * LTP_CELLS_PER_OCTAVE);
+        if (cell >= LTP_CELLS_MAX)
             break;
         const double power = lt_complex_power(l->spectrum[k]);
         if (power > c->power[cell]) {
@@ -69,7 +55,7 @@ static double quadratic(const double f[3], double x)
     return f[0] + x * (f[1] + x * f[2]);
 }
 
-static size_t highest(const cells *c, const double *power)
+size_t ltp_cells_highest(const ltp_cells *c, const double *power)
 {
     size_t top = 0;
     for (size_t i = 1; i < c->count; i++)
@@ -79,7 +65,7 @@ static size_t highest(const cells *c, const double *power)
 }
 
 /* Cells above the target around `top`, across gaps shorter than 1/12 octave: [*first, *last]. */
-static void run_around(const cells *c, const double *power, size_t top, double target, size_t *first, size_t *last)
+static void run_around(const ltp_cells *c, const double *power, size_t top, double target, size_t *first, size_t *last)
 {
     *first = *last = top;
     for (size_t i = top; i > 0 && *first - (i - 1) <= BRIDGE_CELLS; i--)
@@ -91,14 +77,14 @@ static void run_around(const cells *c, const double *power, size_t top, double t
 }
 
 /* Cells of the run that stay above the target behind this notch; counting stops beyond `most`. */
-static size_t left_over(const cells *c, const double *power, size_t first, size_t last, double target,
+static size_t left_over(const ltp_cells *c, const double *power, size_t first, size_t last, double target,
                         const lt_notch *n, size_t most)
 {
     const magnitude m = magnitude_of(n, c->rate_hz);
     size_t left = 0;
     for (size_t i = first; i <= last && left <= most; i++)
-        if (power[i] > target &&
-            power[i] * quadratic(m.above, c->cosine[i]) > target * rounding * quadratic(m.below, c->cosine[i]))
+        if (power[i] > target && power[i] * quadratic(m.above, c->cosine[i]) >
+                                     target * LTP_NOTCH_ROUNDING * quadratic(m.below, c->cosine[i]))
             left++;
     return left;
 }
@@ -109,7 +95,7 @@ static double round_hz(double hz)
 }
 
 /* The notch of the least cut/Q that leaves the fewest cells of the run above the target. */
-static lt_notch best_notch(const cells *c, const double *power, size_t top, double target, double cut_max_db)
+static lt_notch best_notch(const ltp_cells *c, const double *power, size_t top, double target, double cut_max_db)
 {
     size_t first = 0;
     size_t last = 0;
@@ -136,49 +122,48 @@ static lt_notch best_notch(const cells *c, const double *power, size_t top, doub
     return best;
 }
 
-static void apply(const cells *c, const lt_notch *n, double *power)
+void ltp_cells_apply(const ltp_cells *c, const lt_notch *n, double *power)
 {
     const magnitude m = magnitude_of(n, c->rate_hz);
     for (size_t i = 0; i < c->count; i++)
         power[i] *= quadratic(m.above, c->cosine[i]) / quadratic(m.below, c->cosine[i]);
 }
 
-/* Cover all cells above the target; false when `most` notches do not do it. power: [count] scratch. */
-static bool cover(const cells *c, double *power, double target, size_t most, double cut_max_db, plan *out)
+bool ltp_cells_cover(const ltp_cells *c, double *power, double target, size_t most, double cut_max_db,
+                     ltp_notch_plan *out)
 {
-    *out = (plan){0};
+    *out = (ltp_notch_plan){0};
     memcpy(power, c->power, c->count * sizeof *power);
     for (;;) {
-        const size_t top = highest(c, power);
-        if (power[top] <= target * rounding)
+        const size_t top = ltp_cells_highest(c, power);
+        if (power[top] <= target * LTP_NOTCH_ROUNDING)
             return true;
         if (out->count == most || lt_db_from_power(power[top] / target) > cut_max_db)
             return false;
         const lt_notch n = best_notch(c, power, top, target, cut_max_db);
         out->list[out->count++] = n;
-        apply(c, &n, power);
+        ltp_cells_apply(c, &n, power);
     }
 }
 
-/* Highest cell behind the plan, one of its notches left out. power: scratch. */
-static double peak_db_without(const cells *c, const plan *p, size_t skipped, double *power)
+double ltp_cells_peak_db(const ltp_cells *c, const ltp_notch_plan *p, size_t skipped, double *power)
 {
     memcpy(power, c->power, c->count * sizeof *power);
     for (size_t k = 0; k < p->count; k++)
         if (k != skipped)
-            apply(c, &p->list[k], power);
-    return lt_db_from_power(power[highest(c, power)]);
+            ltp_cells_apply(c, &p->list[k], power);
+    return lt_db_from_power(power[ltp_cells_highest(c, power)]);
 }
 
 /* Drop what is not worth its place: a notch whose absence costs less than 0.5 dB. */
-static void prune(const cells *c, double *scratch, plan *p)
+static void prune(const ltp_cells *c, double *scratch, ltp_notch_plan *p)
 {
     while (p->count > 0) {
-        const double all = peak_db_without(c, p, SIZE_MAX, scratch);
+        const double all = ltp_cells_peak_db(c, p, SIZE_MAX, scratch);
         size_t weakest = 0;
         double least = (double)INFINITY;
         for (size_t k = 0; k < p->count; k++) {
-            const double worth = peak_db_without(c, p, k, scratch) - all;
+            const double worth = ltp_cells_peak_db(c, p, k, scratch) - all;
             if (worth < least) {
                 least = worth;
                 weakest = k;
@@ -191,15 +176,15 @@ static void prune(const cells *c, double *scratch, plan *p)
     }
 }
 
-static plan search(const cells *c, double *scratch, const lt_margin_options *opt)
+static ltp_notch_plan search(const ltp_cells *c, double *scratch, const lt_margin_options *opt)
 {
-    plan best = {0};
+    ltp_notch_plan best = {0};
     double best_score = 0.0;
-    const double top = c->power[highest(c, c->power)];
+    const double top = c->power[ltp_cells_highest(c, c->power)];
     for (int step = 0; LTP_NOTCH_LEAST_DB + step * step_db <= opt->cut_max_db; step++) {
         const double d = LTP_NOTCH_LEAST_DB + step * step_db;
-        plan p;
-        if (!cover(c, scratch, top * lt_power_from_db(-d), opt->notches_max, opt->cut_max_db, &p))
+        ltp_notch_plan p;
+        if (!ltp_cells_cover(c, scratch, top * lt_power_from_db(-d), opt->notches_max, opt->cut_max_db, &p))
             break; /* more reduction needs at least as many notches */
         const double score = d - charge_db * (double)p.count;
         if (score > best_score + 1e-9) {
@@ -211,29 +196,37 @@ static plan search(const cells *c, double *scratch, const lt_margin_options *opt
     return best;
 }
 
+void ltp_cells_fill(ltp_cells *c, const lt_loop *const *loops, size_t count)
+{
+    c->count = 0;
+    for (size_t i = 0; i < LTP_CELLS_MAX; i++) {
+        c->hz[i] = lowest_hz * exp2(((double)i + 0.5) / LTP_CELLS_PER_OCTAVE);
+        c->power[i] = 0.0;
+    }
+    c->rate_hz = count > 0 ? loops[0]->ir.rate_hz : 1.0;
+    for (size_t i = 0; i < count; i++) {
+        c->rate_hz = fmin(c->rate_hz, loops[i]->ir.rate_hz);
+        fill_from(c, loops[i]);
+    }
+    for (size_t i = 0; i < c->count; i++)
+        c->cosine[i] = cos(2.0 * LT_PI * c->hz[i] / c->rate_hz);
+}
+
 lt_status ltp_notches_propose(const lt_loop *const *loops, size_t count, const lt_margin_options *opt,
                               lt_notch *notches, size_t *notch_count, lt_error *err)
 {
     *notch_count = 0;
-    cells *c = ltp_alloc(1, sizeof *c);
-    double *scratch = ltp_alloc(CELLS_MAX, sizeof *scratch);
+    ltp_cells *c = ltp_alloc(1, sizeof *c);
+    double *scratch = ltp_alloc(LTP_CELLS_MAX, sizeof *scratch);
     lt_status st = LT_OK;
     if (c == NULL || scratch == NULL) {
         st = ltp_fail_nomem(err, "notches");
         goto done;
     }
-    for (size_t i = 0; i < CELLS_MAX; i++)
-        c->hz[i] = lowest_hz * exp2(((double)i + 0.5) / CELLS_PER_OCTAVE);
-    c->rate_hz = loops[0]->ir.rate_hz;
-    for (size_t i = 0; i < count; i++) {
-        c->rate_hz = fmin(c->rate_hz, loops[i]->ir.rate_hz);
-        fill_cells(c, loops[i]);
-    }
-    if (c->count == 0 || !(c->power[highest(c, c->power)] > 0.0))
+    ltp_cells_fill(c, loops, count);
+    if (c->count == 0 || !(c->power[ltp_cells_highest(c, c->power)] > 0.0))
         goto done;
-    for (size_t i = 0; i < c->count; i++)
-        c->cosine[i] = cos(2.0 * LT_PI * c->hz[i] / c->rate_hz);
-    const plan p = search(c, scratch, opt);
+    const ltp_notch_plan p = search(c, scratch, opt);
     memcpy(notches, p.list, p.count * sizeof *notches);
     *notch_count = p.count;
 done:

@@ -1,0 +1,34 @@
+/* SPDX-License-Identifier: MIT
+ * Notches across their own files: |L|^2 of all loops condensed to cells of 1/192 octave. */
+#ifndef LTP_LOOP_NOTCH_H
+#define LTP_LOOP_NOTCH_H
+
+#include "loop/loop_internal.h"
+
+enum { LTP_CELLS_PER_OCTAVE = 192, LTP_CELLS_MAX = 16 * LTP_CELLS_PER_OCTAVE };
+#define LTP_NOTCH_ROUNDING (1.0 + 1e-6) /* of the fractions in the cosine at low frequencies */
+
+typedef struct {
+    double hz[LTP_CELLS_MAX];
+    double cosine[LTP_CELLS_MAX]; /* of the angular frequency */
+    double power[LTP_CELLS_MAX];  /* largest |L|^2 in the cell, 0 where none */
+    size_t count;
+    double rate_hz;
+} ltp_cells;
+
+typedef struct {
+    lt_notch list[LT_NOTCHES_MAX];
+    size_t count;
+} ltp_notch_plan;
+
+void ltp_cells_fill(ltp_cells *c, const lt_loop *const *loops, size_t count);
+size_t ltp_cells_highest(const ltp_cells *c, const double *power);
+/** power [count] behind one more notch. */
+void ltp_cells_apply(const ltp_cells *c, const lt_notch *n, double *power);
+/** Cover all cells above the target; false when `most` notches do not do it. power: [count] scratch. */
+bool ltp_cells_cover(const ltp_cells *c, double *power, double target, size_t most, double cut_max_db,
+                     ltp_notch_plan *out);
+/** Level of the highest cell behind the plan, notch `skipped` left out (SIZE_MAX: none). power: scratch. */
+double ltp_cells_peak_db(const ltp_cells *c, const ltp_notch_plan *p, size_t skipped, double *power);
+
+#endif
