@@ -97,7 +97,10 @@ LT_NODISCARD lt_status lt_json_talk_test(const lt_json_head *h, const lt_talk_te
                                          lt_error *err);
 LT_NODISCARD lt_status lt_json_sii(const lt_json_head *h, lt_sii_method m, const lt_sii_result *r, char **out,
                                    lt_error *err);
-LT_NODISCARD lt_status lt_json_margin(const lt_json_head *h, const lt_margin *m, char **out, lt_error *err);
+/** want_db: the safe margin that the attenuation of a voice switch is reckoned for. */
+LT_NODISCARD lt_status lt_json_margin(const lt_json_head *h, const lt_margin *m, double want_db, char **out,
+                                      lt_error *err);
+LT_NODISCARD lt_status lt_json_open_margin(const lt_json_head *h, const lt_open_margin *m, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_json_tune(const lt_json_head *h, const lt_tune_result *r, size_t count, char **out,
                                     lt_error *err);
 /** As lt_json_tune(), with what measuring again gave as result.live. */
@@ -136,8 +139,9 @@ LT_NODISCARD lt_status lt_text_talk_test(const lt_talk_test *t, const char *name
                                          char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_sii(const lt_sii_result *r, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_devices(const lt_devices *d, char **out, lt_error *err);
-LT_NODISCARD lt_status lt_text_margin(const lt_margin *m, const char *name, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_compare(const lt_visit_comparison *c, char **out, lt_error *err);
+LT_NODISCARD lt_status lt_text_margin(const lt_margin *m, double want_db, const char *name, char **out, lt_error *err);
+LT_NODISCARD lt_status lt_text_open_margin(const lt_open_margin *m, const char *site, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_tune(const lt_tune_result *r, size_t count, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_tune_live(const lt_dialled *d, char **out, lt_error *err);
 
@@ -158,6 +162,18 @@ typedef enum { LT_FIGURE_SVG, LT_FIGURE_PNG } lt_figure_format;
 /* Each gives the bytes of a file, freed with lt_text_free(). LT_E_IO: gnuplot is missing or failed. */
 LT_NODISCARD lt_status lt_figure_scan(const lt_scanned *file, const lt_report_options *opt, lt_figure_format format,
                                       char **out, size_t *bytes, lt_error *err);
+/** Gain around a loop, its ring candidates and what its notches leave of it. */
+typedef struct {
+    const lt_loop *loop;
+    double gain_db; /* on top of the loop's own */
+    const lt_margin *margin;
+    double want_db;
+} lt_margin_figure;
+LT_NODISCARD lt_status lt_figure_margin(const lt_margin_figure *g, const lt_report_options *opt,
+                                        lt_figure_format format, char **out, size_t *bytes, lt_error *err);
+/** Margins of all sets of open lanes, the worst first. */
+LT_NODISCARD lt_status lt_figure_open_margin(const lt_open_margin *m, const lt_report_options *opt,
+                                             lt_figure_format format, char **out, size_t *bytes, lt_error *err);
 LT_NODISCARD lt_status lt_figure_response(const lt_response *r, const lt_report_options *opt, lt_figure_format format,
                                           char **out, size_t *bytes, lt_error *err);
 

@@ -12,16 +12,7 @@
 extern "C" {
 #endif
 
-enum { LT_SITE_LANES_MAX = 64, LT_TEXT_MAX = 512, LT_EQ_BANDS_MAX = 40 };
-
-typedef enum { LT_EQ_NONE, LT_EQ_GRAPHIC, LT_EQ_PARAMETRIC, LT_EQ_KIND_COUNT } lt_eq_kind;
-typedef struct {
-    lt_eq_kind kind;
-    double bands_hz[LT_EQ_BANDS_MAX];
-    size_t band_count;
-    double min_db, max_db, step_db;
-    unsigned filters;
-} lt_eq;
+enum { LT_SITE_LANES_MAX = 64, LT_TEXT_MAX = 512 };
 
 typedef struct {
     unsigned counter;
@@ -44,6 +35,8 @@ typedef struct {
     size_t counter_count;
     lt_site_lane *lanes;
     size_t lane_count;
+    lt_cross_coupling *couplings; /* [coupling_count] stated: no response */
+    size_t coupling_count;
 } lt_site;
 
 /** Read DIR/site.yaml. LT_E_IO no such folder or file; LT_E_ARG "site.yaml, line 12: lanes[0].duplex: 'half' is not
@@ -130,6 +123,7 @@ typedef enum {
     LT_PATH_NOISE_MIC,
     LT_PATH_NOISE_COUNTER,
     LT_PATH_TALK_TEST,
+    LT_PATH_CROSS_COUPLING, /* cross-coupling-from-M: from another lane or counter */
     LT_PATH_COUNT
 } lt_path;
 const char *lt_path_name(lt_path p); /* "lane-coupling" */
@@ -147,7 +141,8 @@ typedef struct {
     lt_notes notes; /* of this file: its quality, why it was left out */
     bool usable;
     bool delay_known; /* lane coupling: the recorder began with the playback */
-    bool shared;      /* lies in the counter's folder: what it points to belongs to the survey, lanes share it */
+    unsigned from; /* cross coupling: number of the lane (in a counter's folder: counter) that was played to; else 0 */
+    bool shared;   /* lies in the counter's folder: what it points to belongs to the survey, lanes share it */
 } lt_recording;
 
 typedef struct {
@@ -177,6 +172,16 @@ LT_NODISCARD lt_status lt_survey_measure(const char *dir, const char *date, unsi
 /** lt_tune() on all lanes of the survey; results [lane_count], free with lt_tune_results_free(). The notes of the
  * survey are carried into the results' warnings and assumptions. */
 LT_NODISCARD lt_status lt_survey_tune(const lt_survey *s, lt_tune_result **results, lt_error *err);
+/** Margins of every set of open lanes, from the lanes that the survey holds. LT_E_ARG: more lanes than a matrix takes,
+ * none with a loop. Free with lt_open_margin_free().
+ * @param dials NULL: settings as they stand; else [lane_count of the survey] dial positions {outbound, inbound}
+ * @param want_db NaN: each lane's own demand */
+typedef struct {
+    double outbound_db, inbound_db;
+} lt_dials;
+LT_NODISCARD lt_status lt_survey_open_margin(const lt_survey *s, const lt_dials *dials, double want_db,
+                                             lt_open_margin **out, lt_error *err);
+void lt_open_margin_free(lt_open_margin *m);
 void lt_tune_results_free(lt_tune_result *r);
 void lt_survey_free(lt_survey *s);
 

@@ -20,6 +20,16 @@ typedef enum { LT_LISTEN_LOUDSPEAKER, LT_LISTEN_HANDSET, LT_LISTEN_HEADSET, LT_L
 typedef enum { LT_ECHO_LIMIT_ACCEPTABLE, LT_ECHO_LIMIT_LIMITING, LT_ECHO_LIMIT_OFF, LT_ECHO_LIMIT_COUNT } lt_echo_limit;
 typedef enum { LT_NOISE_BUSY, LT_NOISE_USUAL, LT_NOISE_CASE_COUNT } lt_noise_case;
 
+enum { LT_EQ_BANDS_MAX = 40 };
+typedef enum { LT_EQ_NONE, LT_EQ_GRAPHIC, LT_EQ_PARAMETRIC, LT_EQ_KIND_COUNT } lt_eq_kind;
+typedef struct {
+    lt_eq_kind kind;
+    double bands_hz[LT_EQ_BANDS_MAX];
+    size_t band_count;
+    double min_db, max_db, step_db;
+    unsigned filters;
+} lt_eq;
+
 typedef struct {
     double now_db;                 /* setting to be changed: what "before" means */
     double recorded_db;            /* setting while the recordings were made (normally = now_db) */
@@ -63,6 +73,7 @@ typedef struct {
     double loopback_db;
     double lane_mic_cal_db; /* NaN = unknown */
     unsigned eq_filters;    /* parametric filters offered: how many notches can be proposed as settings */
+    lt_eq eq;               /* the equalizer itself */
     lt_tune_recordings recordings[LT_CONDITIONS_MAX];
     size_t condition_count; /* >= 1; the first is the plain one */
 } lt_tune_lane;
@@ -133,6 +144,9 @@ typedef struct {
     lt_notch notches[LT_NOTCHES_MAX];
     size_t notch_count;
     double safe_margin_with_notches_db; /* after, with these notches; NaN if none */
+    double notch_sii_loss;              /* of the direction they cost least in; NaN if none */
+    bool notches_inbound;               /* that direction */
+    double needed_attenuation_db;       /* that a voice switch must have for the demanded margin, after; NaN: no loop */
     char advice[LT_ADVICE_MAX][256];    /* physical changes, most useful first */
     size_t advice_count;
     lt_tune_condition conditions[LT_CONDITIONS_MAX];
@@ -291,6 +305,62 @@ typedef struct {
  * @return LT_E_ARG an option is out of range, or no path was recorded in both visits */
 LT_NODISCARD lt_status lt_compare(const lt_compare_side *before, const lt_compare_side *after,
                                   const lt_compare_options *opt, lt_compare_lane *out, lt_error *err);
+
+/* ---- several lanes open at once ---- */
+
+/** A coupling between two lanes or two counters. */
+typedef struct {
+    bool counters;               /* between counters, else between lanes */
+    unsigned to, from;           /* microphone's and speaker's number */
+    char condition[LT_NAME_MAX]; /* of a recording; "" = plain */
+    const lt_response *response; /* as recorded; NULL: stated */
+    double level_db, distance_m; /* stated: level of a flat coupling, or a distance that gives one; NaN = not said */
+} lt_cross_coupling;
+
+enum { LT_OPEN_LANES_MAX = LT_MATRIX_LANES_MAX, LT_OPEN_SETS_MAX = (1 << LT_OPEN_LANES_MAX) - 1 };
+typedef struct {
+    const lt_tune_lane *lane;
+    unsigned counter;               /* number */
+    double outbound_db, inbound_db; /* dial positions to be judged */
+} lt_open_lane_of;
+typedef struct {
+    lt_open_lane_of lanes[LT_OPEN_LANES_MAX];
+    size_t lane_count;
+    const lt_cross_coupling *couplings; /* [coupling_count] what is missing is assumed, and said so */
+    size_t coupling_count;
+    double want_db; /* safe margin demanded; NaN: each lane's own limit */
+} lt_open_lanes;
+
+/** Notches for one lane: within its equalizer if it has one, else what a parametric one could do. */
+typedef struct {
+    lt_notch_set set;
+    bool judged;  /* the loss of speech could be reckoned: it needs the lane's other recordings */
+    bool inbound; /* the direction in which they cost less */
+    double sii_loss;
+} lt_lane_notches;
+typedef struct {
+    unsigned lane;
+    char name[LT_NAME_MAX];
+    lt_margin margin; /* alone, worst condition; notches and margins with them are those of `notch` */
+    double want_db, needed_attenuation_db;
+    lt_lane_notches notch;
+} lt_open_lane;
+typedef struct {
+    lt_open_lane lanes[LT_OPEN_LANES_MAX]; /* bit i of an open set is lanes[i] */
+    size_t lane_count, worst_lane;         /* worst_lane: least safe margin alone */
+    unsigned counters[LT_OPEN_LANES_MAX];  /* numbers; ring paths name them by index */
+    size_t counter_count;
+    char conditions[LT_CONDITIONS_MAX][LT_NAME_MAX];
+    size_t condition_count;
+    lt_matrix_margin sets[LT_OPEN_SETS_MAX]; /* worst first: by margin_db, those without one last */
+    size_t set_count;
+    lt_notes assumptions, warnings;
+} lt_open_margin;
+/** @return LT_E_ARG no lane with a measured loop, or none at all */
+LT_NODISCARD lt_status lt_open_margin_compute(const lt_open_lanes *in, lt_open_margin *out, lt_error *err);
+/** What the rule of thumb says of a set: least safe margin of its lanes alone, 3 dB less each doubling. NaN: no loop.
+ */
+double lt_open_rule_db(const lt_open_margin *m, unsigned open);
 
 #ifdef __cplusplus
 }

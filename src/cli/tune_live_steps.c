@@ -143,6 +143,7 @@ static bool is_missing(const lt_survey_lane *lane, lt_path path)
     case LT_PATH_NOISE_COUNTER:
         return true;
     case LT_PATH_LOOP:
+    case LT_PATH_CROSS_COUPLING:
     case LT_PATH_COUNT:
         break;
     }
@@ -184,6 +185,7 @@ static bool is_spoilt(lt_path path, double out_db, double in_db, double shift_db
     case LT_PATH_LANE_COUPLING:
     case LT_PATH_COUNTER_COUPLING:
     case LT_PATH_LOOP:
+    case LT_PATH_CROSS_COUPLING:
         return true;
     case LT_PATH_NOISE_MIC:
     case LT_PATH_TALK_TEST:

@@ -80,6 +80,9 @@ void ltp_chart_noise(ltp_charts *c, const ltp_lane_view *v);
 void ltp_chart_impulse(ltp_charts *c, const ltp_lane_view *v);
 LT_NODISCARD lt_status ltp_chart_loop_gain(ltp_charts *c, const ltp_lane_view *v, lt_error *err);
 
+/** Bars of all sets of open lanes, the worst first, into the chart that was begun. */
+void ltp_chart_open_sets(ltp_charts *c, const lt_open_margin *m);
+
 /** One run of the program for all charts. If it cannot run or fails c->drawn stays false, and that is no error. */
 LT_NODISCARD lt_status ltp_charts_draw(ltp_charts *c, const lt_report_options *opt, lt_error *err);
 /** What gnuplot wrote for `script`, or *out == NULL if it could not be run, failed, or took longer than 30 s. */

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: MIT
- * JSON of single recordings and computations: stimulus, response, noise, speech level, SII, margin. */
+ * JSON of single recordings and computations: stimulus, response, noise, speech level, SII. */
 #include "report/json_build.h"
 
 #include <math.h>
@@ -154,27 +154,5 @@ lt_status lt_json_sii(const lt_json_head *h, lt_sii_method m, const lt_sii_resul
         ltp_json_append(&j, bands, band);
     }
     ltp_json_put(&j, result, "bands", bands);
-    return ltp_json_finish(&j, h, NULL, result, out, err);
-}
-
-lt_status lt_json_margin(const lt_json_head *h, const lt_margin *m, char **out, lt_error *err)
-{
-    ltp_json j = {0};
-    json_t *result = json_object();
-    ltp_json_put(&j, result, "stable", json_boolean(m->stable));
-    ltp_json_put_db(&j, result, "margin_db", m->margin_db);
-    ltp_json_put_db(&j, result, "safe_margin_db", m->safe_margin_db);
-    ltp_json_put_hz(&j, result, "ring_hz", m->ring_hz);
-    ltp_json_put_hz(&j, result, "safe_hz", m->safe_hz);
-    json_t *candidates = json_array();
-    for (size_t i = 0; i < m->candidate_count; i++) {
-        json_t *candidate = band_object(&j, m->candidates[i].hz);
-        ltp_json_put_db(&j, candidate, "margin_db", m->candidates[i].margin_db);
-        ltp_json_append(&j, candidates, candidate);
-    }
-    ltp_json_put(&j, result, "candidates", candidates);
-    ltp_json_put(&j, result, "notches", ltp_json_notches(&j, m->notches, m->notch_count));
-    ltp_json_put_db(&j, result, "safe_margin_with_notches_db", m->safe_margin_with_notches_db);
-    ltp_json_put_db(&j, result, "margin_with_notches_db", m->margin_with_notches_db);
     return ltp_json_finish(&j, h, NULL, result, out, err);
 }

@@ -2,6 +2,7 @@
  * JSON of whole sites: recommended settings, folders made, the truth of a simulated site. */
 #include "report/json_build.h"
 
+#include <math.h>
 #include <stdio.h>
 
 static json_t *before_after(ltp_json *j, double before, double after, int decimals)
@@ -104,6 +105,12 @@ static json_t *lane_object(ltp_json *j, const lt_tune_result *r)
     ltp_json_put(j, lane, "warnings", ltp_json_notes(j, &r->warnings, NULL));
     ltp_json_put(j, lane, "notches", ltp_json_notches(j, r->notches, r->notch_count));
     ltp_json_put_db(j, lane, "safe_margin_with_notches_db", r->safe_margin_with_notches_db);
+    const bool notched = r->notch_count > 0;
+    ltp_json_put(j, lane, "notches_direction",
+                 notched ? ltp_json_text(r->notches_inbound ? "inbound" : "outbound") : json_null());
+    ltp_json_put(j, lane, "notches_sii_loss",
+                 ltp_json_number(notched ? r->notch_sii_loss : (double)NAN, LTP_DECIMALS_INDEX));
+    ltp_json_put_db(j, lane, "needed_attenuation_db", r->needed_attenuation_db);
     json_t *advice = json_array();
     for (size_t i = 0; i < r->advice_count; i++)
         ltp_json_append(j, advice, ltp_json_text(r->advice[i]));

@@ -13,6 +13,8 @@
 #include <string.h>
 #include <sys/stat.h>
 
+enum { COUPLINGS_MAX = 256 };
+
 /* ---- what stands in the file: every single value as text ---- */
 
 typedef struct {
@@ -63,11 +65,17 @@ typedef struct {
 } raw_lane;
 
 typedef struct {
+    char *between, *from, *to, *level_db, *distance_m;
+} raw_coupling;
+
+typedef struct {
     char *site, *temperature_c;
     raw_counter *counters;
     unsigned counters_count;
     raw_lane *lanes;
     unsigned lanes_count;
+    raw_coupling *couplings;
+    unsigned couplings_count;
 } raw_site;
 
 static const cyaml_schema_field_t counter_fields[] = {
@@ -137,11 +145,18 @@ static const cyaml_schema_field_t lane_fields[] = {
 static const cyaml_schema_value_t counter_schema = {
     CYAML_VALUE_MAPPING(CYAML_FLAG_DEFAULT, raw_counter, counter_fields)};
 static const cyaml_schema_value_t lane_schema = {CYAML_VALUE_MAPPING(CYAML_FLAG_DEFAULT, raw_lane, lane_fields)};
+static const cyaml_schema_field_t coupling_fields[] = {
+    LTP_LEAF(raw_coupling, between),  LTP_LEAF(raw_coupling, from),       LTP_LEAF(raw_coupling, to),
+    LTP_LEAF(raw_coupling, level_db), LTP_LEAF(raw_coupling, distance_m), CYAML_FIELD_END,
+};
+static const cyaml_schema_value_t coupling_schema = {
+    CYAML_VALUE_MAPPING(CYAML_FLAG_DEFAULT, raw_coupling, coupling_fields)};
 static const cyaml_schema_field_t site_fields[] = {
     LTP_LEAF(raw_site, site),
     LTP_LEAF(raw_site, temperature_c),
     LTP_LIST(raw_site, counters, &counter_schema, LT_SITE_LANES_MAX),
     LTP_LIST(raw_site, lanes, &lane_schema, LT_SITE_LANES_MAX),
+    LTP_LIST(raw_site, couplings, &coupling_schema, COUPLINGS_MAX),
     CYAML_FIELD_END,
 };
 static const cyaml_schema_value_t site_schema = {CYAML_VALUE_MAPPING(CYAML_FLAG_POINTER, raw_site, site_fields)};
@@ -288,6 +303,7 @@ static void read_lane(ltp_yaml *y, const raw_lane *r, lt_site_lane *l)
     ltp_yaml_number(y, r->target_sii, 0.01, 1.0, &t->target_sii);
     ltp_yaml_choice(y, r->noise, ltp_words_noise, LT_NOISE_CASE_COUNT, &noise);
     t->noise_case = (lt_noise_case)noise;
+    t->eq = l->eq;
     t->eq_filters = l->eq.kind == LT_EQ_PARAMETRIC ? l->eq.filters : 0;
 }
 
@@ -307,9 +323,11 @@ static lt_status make_room(const raw_site *raw, lt_site *s, lt_error *err)
 {
     s->counter_count = raw != NULL && raw->counters_count > 0 ? raw->counters_count : 1;
     s->lane_count = raw != NULL && raw->lanes_count > 0 ? raw->lanes_count : 1;
+    s->coupling_count = raw != NULL ? raw->couplings_count : 0;
     s->counters = ltp_alloc(s->counter_count, sizeof *s->counters);
     s->lanes = ltp_alloc(s->lane_count, sizeof *s->lanes);
-    if (s->counters == NULL || s->lanes == NULL)
+    s->couplings = ltp_alloc(s->coupling_count > 0 ? s->coupling_count : 1, sizeof *s->couplings);
+    if (s->counters == NULL || s->lanes == NULL || s->couplings == NULL)
         return ltp_fail_nomem(err, "the site");
     for (size_t i = 0; i < s->counter_count; i++)
         s->counters[i] = ltp_default_counter((unsigned)i + 1);
@@ -356,6 +374,52 @@ static void read_lanes(ltp_yaml *y, const raw_site *raw, lt_site *s)
             (void)ltp_yaml_fail(y, raw->lanes[i].counter, field,
                                 "there is no counter %u under 'counters'; the first one there is %u", l->counter,
                                 s->counters[0].counter);
+    }
+}
+
+static bool has_lane(const lt_site *s, unsigned number)
+{
+    for (size_t i = 0; i < s->lane_count; i++)
+        if (s->lanes[i].tune.lane == number)
+            return true;
+    return false;
+}
+
+/* One end of a coupling must be there. */
+static void check_end(ltp_yaml *y, const char *leaf, const char *field, const lt_site *s, bool counters,
+                      unsigned number)
+{
+    if (counters ? find_counter(s, number) == NULL : !has_lane(s, number))
+        (void)ltp_yaml_fail(y, leaf, field, "there is no %s %u in this file", counters ? "counter" : "lane", number);
+}
+
+/* Couplings between lanes or counters that no recording tells. */
+static void read_couplings(ltp_yaml *y, const raw_site *raw, lt_site *s)
+{
+    for (size_t i = 0; i < raw->couplings_count; i++) {
+        static const char *const words[] = {"lanes", "counters"};
+        const raw_coupling *r = &raw->couplings[i];
+        lt_cross_coupling *c = &s->couplings[i];
+        char field[64];
+        unsigned between = 0;
+        *c = (lt_cross_coupling){.to = 2, .from = 1, .level_db = (double)NAN, .distance_m = (double)NAN};
+        ltp_yaml_choice(y, r->between, words, LTP_COUNT(words), &between);
+        c->counters = between == 1;
+        ltp_yaml_count(y, r->from, 1, NUMBER_MAX, &c->from);
+        ltp_yaml_count(y, r->to, 1, NUMBER_MAX, &c->to);
+        ltp_yaml_number_or_null(y, r->level_db, -200.0, 40.0, (double)NAN, &c->level_db);
+        ltp_yaml_number_or_null(y, r->distance_m, 0.05, 300.0, (double)NAN, &c->distance_m);
+        (void)snprintf(field, sizeof field, "couplings[%zu].from", i);
+        check_end(y, r->from, field, s, c->counters, c->from);
+        (void)snprintf(field, sizeof field, "couplings[%zu].to", i);
+        check_end(y, r->to, field, s, c->counters, c->to);
+        if (c->from == c->to)
+            (void)ltp_yaml_fail(y, r->to != NULL ? r->to : r->from, field,
+                                "a coupling goes from one %s to another; its own belongs in a recording",
+                                c->counters ? "counter" : "lane");
+        (void)snprintf(field, sizeof field, "couplings[%zu].level_db", i);
+        if (isnan(c->level_db) && isnan(c->distance_m))
+            (void)ltp_yaml_fail(y, r->level_db, field, "give level_db (flat, line to line) or distance_m");
     }
 }
 
@@ -445,6 +509,7 @@ lt_status lt_site_load(const char *dir, lt_site **out, lt_error *err)
     if (raw->lanes_count == 0)
         s->lanes[0].counter = s->counters[0].counter;
     read_lanes(&y, raw, s);
+    read_couplings(&y, raw, s);
     if (y.status == LT_OK)
         check_shared(&y, raw, s);
     status = y.status;
@@ -465,5 +530,6 @@ void lt_site_free(lt_site *s)
         return;
     ltp_free(s->counters);
     ltp_free(s->lanes);
+    ltp_free(s->couplings);
     ltp_free(s);
 }

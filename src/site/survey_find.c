@@ -29,7 +29,8 @@ static int sound_ending(const char *name)
 
 static bool is_of_counter(lt_path p)
 {
-    return p == LT_PATH_INBOUND || p == LT_PATH_COUNTER_COUPLING || p == LT_PATH_NOISE_COUNTER;
+    return p == LT_PATH_INBOUND || p == LT_PATH_COUNTER_COUPLING || p == LT_PATH_NOISE_COUNTER ||
+           p == LT_PATH_CROSS_COUPLING;
 }
 
 static void note_unknown_path(lt_notes *notes, const char *file, const char *word)
@@ -38,14 +39,38 @@ static void note_unknown_path(lt_notes *notes, const char *file, const char *wor
     for (unsigned i = 0; i < LT_PATH_COUNT; i++)
         words[i] = lt_path_name((lt_path)i);
     const char *nearest = ltp_nearest_word(word, words, LT_PATH_COUNT);
-    if (nearest != NULL)
+    if (strncmp(word, "cross-coupling", strlen("cross-coupling")) == 0)
+        lt_notes_add(notes, "file-name",
+                     "%s is not used: the name is cross-coupling-from-N, N the number of the lane or counter that was "
+                     "played to; rename it.",
+                     file);
+    else if (nearest != NULL)
         lt_notes_add(notes, "file-name", "%s is not used: there is no path '%.40s'; is '%s' meant? Rename it.", file,
                      word, nearest);
     else
         lt_notes_add(notes, "file-name",
                      "%s is not used: its name begins with none of outbound, inbound, lane-coupling, counter-coupling, "
-                     "loop, noise-ear, noise-mic, noise-counter, talk-test.",
+                     "loop, noise-ear, noise-mic, noise-counter, talk-test, cross-coupling-from-N.",
                      file);
+}
+
+/* "cross-coupling-from-2" is the path cross-coupling, from 2. */
+static bool read_path(char *stem, lt_recording *r)
+{
+    static const char from[] = "cross-coupling-from-";
+    static const char digits[] = "0123456789";
+    const size_t length = strlen(from);
+    if (strncmp(stem, from, length) != 0)
+        return lt_path_from_name(stem, &r->path) && r->path != LT_PATH_CROSS_COUPLING;
+    const char *number = stem + length;
+    const size_t count = strspn(number, digits);
+    if (count < 1 || count > 4 || number[count] != '\0' || number[0] == '0')
+        return false;
+    r->path = LT_PATH_CROSS_COUPLING;
+    r->from = 0;
+    for (size_t i = 0; i < count; i++)
+        r->from = 10 * r->from + (unsigned)(number[i] - '0');
+    return true;
 }
 
 /* Takes a name apart. False: it is no recording; a sound file gets a note that says why. */
@@ -61,7 +86,7 @@ static bool read_name(const char *name, bool of_counter, lt_recording *r, lt_not
     char *dot = strchr(stem, '.');
     if (dot != NULL)
         *dot = '\0';
-    if (!lt_path_from_name(stem, &r->path)) {
+    if (!read_path(stem, r)) {
         note_unknown_path(notes, r->file, stem);
     } else if (ending >= READ_ENDINGS) {
         lt_notes_add(notes, "file-name", "%s is not used: recordings are .wav or .flac files; convert it.", r->file);
@@ -84,6 +109,8 @@ static int compare(const lt_recording *a, const lt_recording *b)
 {
     if (a->path != b->path)
         return a->path < b->path ? -1 : 1;
+    if (a->from != b->from)
+        return a->from < b->from ? -1 : 1;
     const int by_condition = strcmp(a->condition, b->condition);
     return by_condition != 0 ? by_condition : strcmp(a->file, b->file);
 }
@@ -118,7 +145,7 @@ static void drop_doubles(ltp_found *f, lt_notes *notes)
 {
     for (size_t i = 1; i < f->count;) {
         const lt_recording *a = &f->items[i - 1], *b = &f->items[i];
-        if (a->path != b->path || strcmp(a->condition, b->condition) != 0) {
+        if (a->path != b->path || a->from != b->from || strcmp(a->condition, b->condition) != 0) {
             i++;
             continue;
         }

@@ -58,7 +58,7 @@ static void list_conditions(lt_survey_lane *lane)
     lane->tune.condition_count = 0;
     for (size_t i = 0; i < lane->recording_count; i++) {
         const lt_recording *r = &lane->recordings[i];
-        if (!r->usable)
+        if (!r->usable || r->path == LT_PATH_CROSS_COUPLING)
             continue;
         if (r->condition[0] != '\0')
             add_condition(lane, r->condition);

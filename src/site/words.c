@@ -16,9 +16,9 @@ const char *const ltp_words_effort[LT_EFFORT_COUNT] = {"normal", "raised", "loud
 const char *const ltp_words_echo[LT_ECHO_LIMIT_COUNT] = {"acceptable", "limiting", "off"};
 const char *const ltp_words_noise[LT_NOISE_CASE_COUNT] = {"busy", "usual"};
 
-static const char *const path_names[LT_PATH_COUNT] = {"outbound",         "inbound",       "lane-coupling",
-                                                      "counter-coupling", "loop",          "noise-ear",
-                                                      "noise-mic",        "noise-counter", "talk-test"};
+static const char *const path_names[LT_PATH_COUNT] = {"outbound",  "inbound",       "lane-coupling", "counter-coupling",
+                                                      "loop",      "noise-ear",     "noise-mic",     "noise-counter",
+                                                      "talk-test", "cross-coupling"};
 
 const char *lt_calibration_method_name(lt_calibration_method m)
 {

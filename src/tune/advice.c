@@ -40,20 +40,22 @@ static double d_in(const ltp_evidence *e, const lt_tune_result *r)
 static void advise_notches(const ltp_evidence *e, lt_tune_result *r)
 {
     const lt_margin *m = &r->margin;
-    if (m->notch_count == 0)
-        return;
-    const lt_notch *n = &m->notches[0];
-    const double buys = m->safe_margin_with_notches_db - m->safe_margin_db;
-    if (e->lane->eq_filters > 0)
-        ltp_advise(r,
-                   "Set %zu notch%s, the first at %.0f Hz (Q %.1f, -%.1f dB): %.1f dB more margin, which the gains may "
-                   "use after a new measurement.",
-                   m->notch_count, m->notch_count == 1 ? "" : "es", n->hz, n->q, n->cut_db, buys);
-    else
+    if (r->notch_count > 0) {
+        const lt_notch *n = &r->notches[0];
+        ltp_advise(
+            r,
+            "Set %zu notch%s, the first at %.0f Hz (Q %.1f, -%.1f dB), in the %s direction: %.1f dB more margin, "
+            "which the gains may use after a new measurement.",
+            r->notch_count, r->notch_count == 1 ? "" : "es", n->hz, n->q, n->cut_db,
+            r->notches_inbound ? "inbound" : "outbound", r->safe_margin_with_notches_db - m->safe_margin_db);
+    } else if (m->notch_count > 0 && e->lane->eq.kind == LT_EQ_NONE && e->lane->eq_filters == 0) {
+        const lt_notch *n = &m->notches[0];
         ltp_advise(r,
                    "An equaliser with %zu notch%s, the first at %.0f Hz (Q %.1f, -%.1f dB), would give %.1f dB more "
                    "margin.",
-                   m->notch_count, m->notch_count == 1 ? "" : "es", n->hz, n->q, n->cut_db, buys);
+                   m->notch_count, m->notch_count == 1 ? "" : "es", n->hz, n->q, n->cut_db,
+                   m->safe_margin_with_notches_db - m->safe_margin_db);
+    }
 }
 
 static void advise_feedback(const ltp_evidence *e, lt_tune_result *r)
@@ -74,8 +76,20 @@ static void advise_feedback(const ltp_evidence *e, lt_tune_result *r)
         ltp_advise(r,
                    "A handset or headset at the counter couples about 20 to 30 dB less than a loudspeaker and ends the "
                    "feedback limit.");
-    if (l->duplex == LT_DUPLEX_FULL)
+    if (l->duplex == LT_DUPLEX_FULL && r->needed_attenuation_db > 0.0)
+        ltp_advise(
+            r,
+            "Voice switching would add its attenuation to the feedback margin: at these settings it needs %.1f dB, "
+            "usual is about 20 dB.",
+            r->needed_attenuation_db);
+    else if (l->duplex == LT_DUPLEX_FULL)
         ltp_advise(r, "Voice switching would add its attenuation, usually about 20 dB, to the feedback margin.");
+    else if (l->duplex == LT_DUPLEX_VOICE_SWITCHED && r->needed_attenuation_db > l->switching_attenuation_db)
+        ltp_advise(
+            r,
+            "The voice switch attenuates by %.1f dB and would have to by %.1f dB: raise its depth, or reduce the "
+            "coupling.",
+            l->switching_attenuation_db, r->needed_attenuation_db);
 }
 
 /* ---- noise ---- */

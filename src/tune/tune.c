@@ -109,20 +109,45 @@ static lt_status solve_group(ltp_group *g, lt_error *err)
     return ltp_search(g->problems, g->count, g->knobs, g->choices, err);
 }
 
-static lt_status margin_after(const ltp_evidence *e, double both_db, lt_tune_result *r, lt_error *err)
+/* With the margin demanded at hand, notches are worth what more they can give; without it, they must reach it. */
+static lt_status notches_after(const ltp_evidence *e, double d_out_db, double d_in_db, lt_tune_result *r, lt_error *err)
+{
+    static const double graphic_worth_db = 3.0; /* asked of a graphic equalizer where nothing is missing */
+    const lt_tune_lane *l = e->lane;
+    const lt_margin *m = &r->margin;
+    const bool graphic = l->eq.kind == LT_EQ_GRAPHIC;
+    r->safe_margin_with_notches_db = r->notch_sii_loss = NAN;
+    if ((l->eq_filters == 0 && !graphic) || !lt_is_known(m->safe_margin_db))
+        return LT_OK;
+    double want_db = graphic ? m->safe_margin_db + graphic_worth_db : m->safe_margin_with_notches_db;
+    if (lt_is_known(l->safe_margin_limit_db))
+        want_db = fmax(want_db, l->safe_margin_limit_db);
+    lt_lane_notches found;
+    const lt_status st = ltp_lane_notches(e, e, d_out_db, d_in_db, want_db, &found, err);
+    if (st != LT_OK || found.set.count == 0)
+        return st;
+    memcpy(r->notches, found.set.notches, sizeof r->notches);
+    r->notch_count = found.set.count;
+    r->safe_margin_with_notches_db = found.set.safe_margin_db;
+    r->notch_sii_loss = found.judged ? found.sii_loss : (double)NAN;
+    r->notches_inbound = found.inbound;
+    ltp_notches_doubts(&found.set, l->lane, &r->warnings);
+    return LT_OK;
+}
+
+static lt_status margin_after(const ltp_evidence *e, double d_out_db, double d_in_db, lt_tune_result *r, lt_error *err)
 {
     lt_margin_options opt = lt_margin_default_options();
     if (e->lane->eq_filters > 0)
         opt.notches_max = e->lane->eq_filters < LT_NOTCHES_MAX ? e->lane->eq_filters : (unsigned)LT_NOTCHES_MAX;
     const lt_loop *const *loops = (const lt_loop *const *)e->loops;
-    const lt_status st = lt_margin_compute(loops, e->loop_count, both_db - e->attenuation_db, &opt, &r->margin, err);
-    r->safe_margin_with_notches_db = NAN;
-    if (st != LT_OK || e->lane->eq_filters == 0 || r->margin.notch_count == 0)
-        return st;
-    memcpy(r->notches, r->margin.notches, sizeof r->notches);
-    r->notch_count = r->margin.notch_count;
-    r->safe_margin_with_notches_db = r->margin.safe_margin_with_notches_db;
-    return st;
+    const lt_status st =
+        lt_margin_compute(loops, e->loop_count, d_out_db + d_in_db - e->attenuation_db, &opt, &r->margin, err);
+    const double limit_db = e->lane->safe_margin_limit_db;
+    r->needed_attenuation_db = lt_needed_attenuation_db(r->margin.safe_margin_db - e->attenuation_db, limit_db);
+    if (!lt_is_known(limit_db))
+        r->needed_attenuation_db = NAN;
+    return st == LT_OK ? notches_after(e, d_out_db, d_in_db, r, err) : st;
 }
 
 static lt_status fill_result(const ltp_evidence *e, const ltp_choice *choice, lt_tune_result *r, lt_error *err)
@@ -148,7 +173,7 @@ static lt_status fill_result(const ltp_evidence *e, const ltp_choice *choice, lt
     if (st == LT_OK)
         st = ltp_figures(e, d_out_db, d_in_db, &r->after, err);
     if (st == LT_OK)
-        st = margin_after(e, d_out_db + d_in_db, r, err);
+        st = margin_after(e, d_out_db, d_in_db, r, err);
     if (st == LT_OK && !choice->feasible)
         ltp_unmet(e, r);
     return st;

@@ -37,6 +37,9 @@ void ltp_recordings_doubts(ltp_evidence *e);
 /** Margins and echo of all conditions at dO = dI = 0. */
 LT_NODISCARD lt_status ltp_paths(ltp_evidence *e, lt_error *err);
 
+/** Only what the loops need, without speech and noise; figures are not filled in. */
+LT_NODISCARD lt_status ltp_evidence_of_loops(const lt_tune_lane *lane, ltp_evidence **out, lt_error *err);
+
 double ltp_receive_default_db(lt_listening listening);  /* dB SPL per 0 dBFS, flat */
 double ltp_coupling_default_db(lt_listening listening); /* counter coupling, flat */
 /** Spectrum levels of a stated default noise. */
@@ -100,6 +103,21 @@ typedef struct {
 /** Best settings of `count` lanes tied by `knobs` shared knobs (0 knobs: one lane alone). Exact.
  * @return LT_E_ARG so many knobs are tied together that the search does not end; LT_E_NOMEM */
 LT_NODISCARD lt_status ltp_search(const ltp_problem *lanes, size_t count, size_t knobs, ltp_choice *out, lt_error *err);
+
+/* ---- notches.c ---- */
+
+/** Notches that bring the lane's loops to want_db, least loss of SII first.
+ * @param loops evidence with the lane's loops  @param speech evidence that judges the loss; NULL: by their width */
+LT_NODISCARD lt_status ltp_lane_notches(const ltp_evidence *loops, const ltp_evidence *speech, double d_out_db,
+                                        double d_in_db, double want_db, lt_lane_notches *out, lt_error *err);
+/** Says of each notch that follows a moving peak that it does. */
+void ltp_notches_doubts(const lt_notch_set *set, unsigned lane, lt_notes *notes);
+
+/* ---- open_paths.c ---- */
+
+/** Couplings of all lanes under one condition; responses stay the recordings'. */
+LT_NODISCARD lt_status ltp_open_paths(const lt_open_lanes *in, const char *condition, lt_open_margin *out,
+                                      lt_matrix_paths *paths, lt_error *err);
 
 /* ---- binding.c, unmet.c, advice.c ---- */
 

@@ -20,12 +20,12 @@ static void safe_margin_advice(const ltp_evidence *e, double by_db, char *text, 
             text, size,
             "The loop needs %.1f dB less coupling: a handset or headset at the counter (about 20 to 30 dB), or "
             "lane microphone and speaker farther apart and sealed from each other in the housing%s.",
-            by_db, l->duplex == LT_DUPLEX_FULL ? ", or voice switching" : "");
+            by_db, l->duplex == LT_DUPLEX_FULL ? ", or voice switching of at least that much" : "");
     else
         (void)snprintf(text, size,
                        "The loop needs %.1f dB less coupling: seal lane microphone and speaker from each other, double "
                        "their distance (about 6 dB), check the pairs for crosstalk%s.",
-                       by_db, l->duplex == LT_DUPLEX_FULL ? ", or fit voice switching (about 20 dB)" : "");
+                       by_db, l->duplex == LT_DUPLEX_FULL ? ", or fit voice switching of at least that much" : "");
 }
 
 static void headroom_advice(const ltp_evidence *e, const lt_tune_figures *at, double by_db, char *text, size_t size)

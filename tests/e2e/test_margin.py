@@ -4,7 +4,7 @@
 import numpy as np
 import scipy.signal
 
-from e2e import Case, main, read_wav, write_wav
+from e2e import Case, main, read_wav, run, write_wav
 
 RATE = 48000
 
@@ -135,6 +135,110 @@ class Margin(Case):
 
     def test_text(self):
         self.assertRegex(self.text("margin", self.wav(impulse((96, 0.5)))), r"^stable: 6\.0 dB below howling at \d+ Hz\n")
+
+
+    def test_colouration_and_attenuation(self):
+        """L = 0.5 exp(-j w D): 1/(1-L) goes from 1/1.5 to 1/0.5; each round of 2 ms loses 6.02 dB."""
+        result = self.json("margin", self.wav(impulse((96, 0.5))), "--want-db", "8")["result"]
+        self.assertAlmostEqual(result["colouration"]["ripple_db"], 9.54, delta=0.02)
+        self.assertAlmostEqual(result["colouration"]["decay_s"], 0.002 * 60 / 6.0206, delta=2e-4)
+        self.assertAlmostEqual(result["needed_attenuation_db"], 1.98, delta=0.02)
+        self.assertAlmostEqual(result["candidates"][0]["width_hz"], 24000, delta=1)  # flat: as wide as the band
+        text = self.text("margin", self.dir / "loop.wav")
+        self.assertIn("rings on there for 0.020 s", text)
+        self.assertIn("voice switching not needed", text)
+
+    def test_demanded_margin(self):
+        b, a = scipy.signal.iirpeak(1200, 20, fs=RATE)
+        h = np.convolve(bandpass(), impulse((100, 0.2)))[:8192]
+        h = h + scipy.signal.lfilter(b, a, h) * 2
+        plain = self.json("margin", self.wav(h))["result"]
+        want = plain["safe_margin_db"] + 5
+        result = self.json("margin", self.dir / "loop.wav", "--want-db", round(want, 2))["result"]
+        self.assertEqual(len(result["notches"]), 1)
+        self.assertGreaterEqual(result["safe_margin_with_notches_db"], want - 0.01)
+        nothing = self.json("margin", self.dir / "loop.wav", "--want-db", 0)["result"]
+        self.assertEqual(nothing["notches"], [])
+        self.assertEqual(run("margin", self.dir / "loop.wav", "--want-db", round(want, 2), "--check").status, 3)
+        self.assertEqual(run("margin", self.dir / "loop.wav", "--want-db", 0, "--check").status, 0)
+
+    def test_chart(self):
+        h = np.convolve(bandpass(), impulse((100, 0.3), (340, -0.2)))[:8192]
+        self.json("margin", self.wav(h), "--chart", self.dir / "loop.svg")
+        self.assertIn("<svg", (self.dir / "loop.svg").read_text())
+        self.fails("margin", self.dir / "loop.wav", "--chart", self.dir / "loop.jpg", says=[".svg"])
+
+    def site(self, paths, site):
+        """A site folder: {"lane-1/lane-coupling": h} as recordings of a sweep that runs through h at once."""
+        self.json("stimulus", "sweep", self.dir / "s.wav", "--seconds", "2", "--to", "8000")
+        _, x, _ = read_wav(self.dir / "s.wav")
+        visit = self.dir / "site" / "visits" / "2024-05-14"
+        for name, h in paths.items():
+            (visit / name).parent.mkdir(parents=True, exist_ok=True)
+            write_wav(visit / f"{name}.wav", scipy.signal.fftconvolve(x[:, 0], h)[:len(x)])
+        write_wav(visit / "stimulus.wav", x[:, 0])
+        (self.dir / "site" / "site.yaml").write_text(site)
+        return self.dir / "site"
+
+    def test_site(self):
+        """Two lanes, one counter that couples flat at -10 dB: L = -10 dB x sum of all ways; NumPy's own spectra."""
+        rng = np.random.default_rng(4)
+
+        def way(gain):
+            h = np.zeros(2048)
+            h[150 + rng.choice(800, 12, replace=False)] = gain * rng.normal(0, 1, 12)
+            return np.convolve(h, bandpass(300, 5000, 1024))
+        h = {(1, 1): way(0.4), (2, 2): way(0.35), (1, 2): way(0.12), (2, 1): way(0.1)}
+        names = {f"lane-{to}/" + ("lane-coupling" if to == by else f"cross-coupling-from-{by}"): v for (to, by), v in h.items()}
+        site = self.site(names, "counters: [{counter: 1, coupling_db: -10}]\nlanes: [{lane: 1}, {lane: 2}]\n")
+        value = self.json("margin", "--site", site)
+        sets = {tuple(c["lanes"]): c for c in value["result"]["combinations"]}
+        self.assertEqual(sorted(sets), [(1,), (1, 2), (2,)])
+        margins = [c["margin_db"] for c in value["result"]["combinations"]]
+        self.assertEqual(margins, sorted(margins))
+        self.assertEqual(value["result"]["margin_db"], margins[0])
+        self.assertNotIn("lane-to-lane-assumed", [n["code"] for n in value["result"]["assumptions"]])
+        n, k = 1 << 18, 10 ** (-10 / 20)
+        hz = np.arange(n // 2 + 1) * RATE / n
+        inside = (hz >= 50) & (hz <= 8000)
+        spectra = {key: k * np.fft.rfft(v, n)[inside] for key, v in h.items()}
+        for lanes, c in sets.items():
+            loop = sum(spectra[to, by] for to in lanes for by in lanes)  # the counter's microphone hears all
+            rows = np.array([sum(spectra[to, by] for to in lanes) for by in lanes])
+            crossing = np.flatnonzero((loop.imag[1:] >= 0) != (loop.imag[:-1] >= 0))
+            t = loop.imag[crossing] / (loop.imag[crossing] - loop.imag[crossing + 1])
+            level = loop.real[crossing] + t * (loop.real[crossing + 1] - loop.real[crossing])
+            self.assertAlmostEqual(c["margin_db"], -20 * np.log10(level.max()), delta=0.1, msg=str(lanes))
+            sigma = np.sqrt(len(lanes) * np.sum(np.abs(rows) ** 2, axis=0)).max()
+            self.assertAlmostEqual(c["safe_margin_db"], -20 * np.log10(sigma), delta=0.1, msg=str(lanes))
+            any_phase = sum(np.abs(spectra[to, by]) for to in lanes for by in lanes).max()
+            self.assertAlmostEqual(c["any_phase_margin_db"], -20 * np.log10(any_phase), delta=0.1, msg=str(lanes))
+        text = self.text("margin", "--site", site, "--lanes", "2")
+        self.assertIn("lane 2 alone", text)
+        self.assertNotIn("lane 1 alone", text)
+        self.fails("margin", "--site", site, "--lanes", "3", says=["no lane 3"])
+        self.fails("margin", "--site", site, "--lanes", "1;2", says=["commas"])
+
+    def test_site_assumes_what_is_missing(self):
+        h = np.convolve(impulse((200, 0.3), count=1024), bandpass(300, 5000, 1024))
+        yaml = "lanes: [{lane: 1, counter: 1}, {lane: 2, counter: 2, duplex: push-to-talk}]\n"
+        yaml = "counters: [{counter: 1}, {counter: 2, listening: headset}]\n" + yaml
+        site = self.site({"lane-1/lane-coupling": h, "lane-2/lane-coupling": h}, yaml)
+        result = self.json("margin", "--site", site, "--chart", self.dir / "sets.svg")["result"]
+        codes = [n["code"] for n in result["assumptions"]]
+        self.assertIn("lane-to-lane-assumed", codes)
+        self.assertIn("counter-to-counter-assumed", codes)
+        alone = {c["lanes"][0]: c for c in result["combinations"] if len(c["lanes"]) == 1}
+        self.assertIsNone(alone[2]["margin_db"])  # push-to-talk opens the loop
+        self.assertIsNotNone(alone[1]["margin_db"])
+        (site / "site.yaml").write_text(yaml + "couplings: [{from: 1, to: 2, level_db: -50}, "
+                                               "{between: counters, from: 2, to: 1, distance_m: 8}]\n")
+        codes = [n["code"] for n in self.json("margin", "--site", site)["result"]["assumptions"]]
+        self.assertIn("lane-to-lane-stated", codes)
+        (site / "site.yaml").write_text(yaml + "couplings: [{from: 1, to: 3, level_db: -50}]\n")
+        self.fails("margin", "--site", site, says=["no lane 3"])
+        (site / "site.yaml").write_text(yaml + "couplings: [{from: 1, to: 2}]\n")
+        self.fails("margin", "--site", site, says=["level_db"])
 
 
 if __name__ == "__main__":

@@ -207,7 +207,7 @@ static void margin_without_a_loop(void **state)
                          .safe_hz = unknown,
                          .safe_margin_with_notches_db = unknown,
                          .margin_with_notches_db = unknown};
-    json_t *root = parsed(lt_json_margin(&head, &m, &text, &err), &text);
+    json_t *root = parsed(lt_json_margin(&head, &m, 6.0, &text, &err), &text);
     static const char *const nulls[] = {"margin_db", "safe_margin_db", "ring_hz", "safe_margin_with_notches_db"};
     assert_true(json_is_true(member(root, "result.stable")));
     for (size_t i = 0; i < COUNT(nulls); i++)
@@ -302,7 +302,7 @@ static void a_decimal_comma_changes_nothing(void **state)
 static lt_status make_json(void *context, lt_error *err)
 {
     char *text = NULL;
-    const lt_status status = lt_json_margin(&head, context, &text, err);
+    const lt_status status = lt_json_margin(&head, context, 6.0, &text, err);
     if (status != LT_OK)
         assert_null(text);
     lt_text_free(text);

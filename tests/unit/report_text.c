@@ -133,7 +133,7 @@ static void margins_say_what_they_mean(void **state)
     for (size_t i = 0; i < COUNT(want); i++) {
         lt_error err = {0};
         char *text = NULL;
-        assert_int_equal(lt_text_margin(&margins[i], "loop.wav", &text, &err), LT_OK);
+        assert_int_equal(lt_text_margin(&margins[i], 6.0, "loop.wav", &text, &err), LT_OK);
         assert_int_equal(strncmp(text, want[i], strlen(want[i])), 0);
         assert_true(checked_width(text) <= LTP_COLUMNS);
         lt_text_free(text);
@@ -238,7 +238,7 @@ static void every_survey_becomes_text(void **state)
 static lt_status make_text(void *context, lt_error *err)
 {
     char *text = NULL;
-    const lt_status status = lt_text_margin(context, "loop.wav", &text, err);
+    const lt_status status = lt_text_margin(context, 6.0, "loop.wav", &text, err);
     if (status != LT_OK)
         assert_null(text);
     lt_text_free(text);
