@@ -27,7 +27,7 @@ typedef struct {
     double rate_hz, seconds, from_hz, to_hz; /* from/to NaN where they mean nothing */
     double peak_dbfs;                        /* largest sample, dB re full scale */
     double rms_dbfs;                         /* of the whole file */
-    const char *kind;                        /* sweep, speech-noise, pink, tone */
+    const char *kind;                        /* sweep, speech-noise, stipa, pink, tone */
     const char *path;                        /* of the file written */
 } lt_stimulus_info;
 
@@ -98,6 +98,7 @@ LT_NODISCARD lt_status lt_json_talk_test(const lt_json_head *h, const lt_talk_te
 LT_NODISCARD lt_status lt_json_sii(const lt_json_head *h, lt_sii_method m, const lt_sii_result *r, char **out,
                                    lt_error *err);
 /** want_db: the safe margin that the attenuation of a voice switch is reckoned for. */
+LT_NODISCARD lt_status lt_json_sti(const lt_json_head *h, const lt_sti_result *r, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_json_margin(const lt_json_head *h, const lt_margin *m, double want_db, char **out,
                                       lt_error *err);
 LT_NODISCARD lt_status lt_json_open_margin(const lt_json_head *h, const lt_open_margin *m, char **out, lt_error *err);
@@ -138,6 +139,7 @@ LT_NODISCARD lt_status lt_text_levels(const lt_levels *l, const char *name, bool
 LT_NODISCARD lt_status lt_text_talk_test(const lt_talk_test *t, const char *name, double cal_db, bool calibrated,
                                          char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_sii(const lt_sii_result *r, char **out, lt_error *err);
+LT_NODISCARD lt_status lt_text_sti(const lt_sti_result *r, const char *name, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_devices(const lt_devices *d, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_compare(const lt_visit_comparison *c, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_margin(const lt_margin *m, double want_db, const char *name, char **out, lt_error *err);

@@ -1,11 +1,12 @@
 /* SPDX-License-Identifier: MIT
- * speech: Speech Intelligibility Index (ANSI S3.5-1997), active speech level (ITU-T P.56), talk test. No input or
- * output. Spectrum levels: dB SPL re 1 Hz. Band levels: dB over the band. */
+ * speech: Speech Intelligibility Index (ANSI S3.5-1997), Speech Transmission Index (IEC 60268-16), active speech level
+ * (ITU-T P.56), talk test. No input or output. Spectrum levels: dB SPL re 1 Hz. Band levels: dB over the band. */
 #ifndef LT_SPEECH_H
 #define LT_SPEECH_H
 
 #include <lanetune/base.h>
 #include <lanetune/dsp.h>
+#include <lanetune/response.h>
 
 #ifdef __cplusplus
 extern "C" {
@@ -68,6 +69,81 @@ typedef struct {
 LT_NODISCARD lt_status lt_sii(lt_sii_method m, lt_sii_importance material, const double *importance,
                               const double *speech_db, const double *noise_db, const double *threshold_db,
                               lt_sii_result *out, lt_error *err);
+
+/* ---- STI, IEC 60268-16:2020 (edition 5) ---- */
+
+enum { LT_STI_BANDS = 7, LT_STI_MODULATIONS = 14, LT_STIPA_MODULATIONS = 2 };
+typedef enum { LT_STI_MALE, LT_STI_FEMALE /* edition 4 */, LT_STI_VOICE_COUNT } lt_sti_voice;
+typedef enum { LT_STI_IMPULSE_RESPONSE, LT_STI_STIPA, LT_STI_METHOD_COUNT } lt_sti_method;
+const char *lt_sti_voice_name(lt_sti_voice v); /* male, female */
+bool lt_sti_voice_from_name(const char *name, lt_sti_voice *out);
+const char *lt_sti_method_name(lt_sti_method m); /* impulse-response, stipa */
+double lt_sti_band_hz(size_t band);              /* 125 Hz .. 8 kHz, nominal; NaN beyond */
+double lt_sti_modulation_hz(size_t i);           /* 0.63 .. 12.5 Hz; NaN beyond */
+double lt_stipa_modulation_hz(size_t band, size_t i);
+double lt_sti_speech_db(size_t band); /* male octave spectrum, dB re its A-weighted level */
+
+/** Octave band levels, dB SPL. -INFINITY = silence. */
+typedef struct {
+    double speech_db[LT_STI_BANDS], noise_db[LT_STI_BANDS];
+} lt_sti_levels;
+/** What noise, auditory masking and reception threshold leave of a modulation, I_s / (I_s + I_n + I_am + I_rt). Masking
+ * comes from the total of speech and noise in the next lower band. A noise correction divides by the factors of the
+ * measurement and multiplies by those of the operation. LT_E_ARG: NaN or +INFINITY. */
+LT_NODISCARD lt_status lt_sti_level_factors(const lt_sti_levels *levels, double factor[LT_STI_BANDS], lt_error *err);
+
+typedef struct {
+    lt_sti_voice voice;
+    double snr_db;               /* one figure for all bands; NaN = no noise */
+    const lt_sti_levels *levels; /* NULL: no level is known, so no masking and no threshold. Not together with snr_db */
+} lt_sti_options;
+lt_sti_options lt_sti_default_options(void);
+
+typedef struct {
+    double sti;           /* [0, 1] */
+    const char *category; /* qualification band, A+ to U */
+    const char *label;    /* bad, poor, fair, good, excellent */
+    lt_sti_method method;
+    lt_sti_voice voice;
+    size_t modulations; /* of each band: 14, STIPA 2 */
+    struct {
+        double hz;  /* nominal */
+        double mti; /* [0, 1] */
+        struct {
+            double hz, m; /* m: with noise, masking and threshold where they are known, [0, 1] */
+        } mtf[LT_STI_MODULATIONS];
+    } bands[LT_STI_BANDS];
+    double seconds, used_s;        /* of the recording; what of it was evaluated. NaN but for STIPA */
+    double drift_ppm;              /* positive: the recording is longer than what was played; NaN but for STIPA */
+    double level_db[LT_STI_BANDS]; /* octave band levels of the recording, dBFS; NaN but for STIPA */
+    lt_notes notes; /* "low-snr", "ir-short", "empty-band", "band-limited", "clipping", "spoiled", "short", "drift",
+                       "unsteady" */
+} lt_sti_result;
+
+/** From modulation transfer values [band][modulation]; those above 1 count as 1. LT_E_ARG: NaN, negative. */
+LT_NODISCARD lt_status lt_sti_from_mtf(double m[LT_STI_BANDS][LT_STI_MODULATIONS], lt_sti_method method,
+                                       const lt_sti_options *opt, lt_sti_result *out, lt_error *err);
+/** Schroeder's modulation transfer of a path, octave by octave; the octave filters' own is divided out, noise of the
+ * measurement is left out. The path must be linear and must not change: voice switching, automatic gain and limiters
+ * are not seen. LT_E_ARG rate below 16 kHz; LT_E_SNR silence. */
+LT_NODISCARD lt_status lt_sti_from_ir(const lt_ir *ir, const lt_sti_options *opt, lt_sti_result *out, lt_error *err);
+
+typedef struct {
+    double rate_hz;  /* [22050, 192000]                         48000 */
+    double seconds;  /* [1, 3600]; the standard: 15 to 25       20    */
+    double rms_dbfs; /* RMS; LT_E_ARG if peaks would clip       -20   */
+    uint64_t seed;
+} lt_stipa_options;
+lt_stipa_options lt_stipa_default_options(void);
+/** STIPA: seven half-octave pink carriers, each modulated with its two frequencies in opposite phase, in the male
+ * octave spectrum. The carriers' own slow fluctuations are taken out. */
+LT_NODISCARD lt_status lt_stipa_create(const lt_stipa_options *opt, lt_signal **out, lt_error *err);
+/** STIPA from a recording at any rate from 16 kHz on, with clock drift, starting anywhere; what an event spoils is left
+ * out. With levels, the recording counts as free of noise. cal_db: the SPL that reads 0 dBFS, or NaN; masking and
+ * threshold then come from the recording's own levels. Not together with levels or snr_db. LT_E_ARG rate; LT_E_SNR no
+ * STIPA signal found, or too little of it; LT_E_FORMAT played or recorded at a wrong rate. */
+LT_NODISCARD lt_status lt_stipa_measure(const lt_signal *s, const lt_sti_options *opt, double cal_db,
+                                        lt_sti_result *out, lt_error *err);
 
 /* ---- one-third-octave speech spectra, 160 Hz to 8 kHz ---- */
 

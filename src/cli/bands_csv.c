@@ -10,21 +10,21 @@
 #include <stdlib.h>
 #include <string.h>
 #include <strings.h>
+#include <unistd.h>
 
-enum { COLUMN_HZ, COLUMN_SPEECH, COLUMN_NOISE, COLUMN_THRESHOLD, COLUMN_COUNT, FIELDS_MAX = 64 };
-static const char *const column_names[COLUMN_COUNT] = {"hz", "speech_db", "noise_db", "threshold_db"};
+enum { FIELDS_MAX = 64, CSV_MAX_BYTES = 1 << 20 };
 static const double band_tolerance = 0.01; /* 158.49 and 160 Hz are the same band */
 
 typedef struct {
     const char *name; /* of the file */
-    lt_sii_method method;
-    bool speech_needed;
+    const bands_csv_format *format;
     char separator;
     size_t line; /* counted from 1 */
     bool has_header;
     size_t field_count;               /* of the header */
-    size_t column[COLUMN_COUNT];      /* field of each column; FIELDS_MAX = absent */
-    size_t seen_in[LT_SII_BANDS_MAX]; /* line of each band; 0 = not yet */
+    size_t hz_field;                  /* field of the band's frequency */
+    size_t column[BANDS_CSV_COLUMNS]; /* field of each column; FIELDS_MAX = absent */
+    size_t seen_in[BANDS_CSV_BANDS];  /* line of each band; 0 = not yet */
     bands_csv *out;
 } reader;
 
@@ -110,30 +110,54 @@ static char find_separator(const char *header)
     return ',';
 }
 
+/* Place in which a field of the header is kept; NULL: no such column. */
+static size_t *place_of(reader *r, const char *field)
+{
+    if (strcasecmp(field, "hz") == 0)
+        return &r->hz_field;
+    for (size_t c = 0; c < r->format->column_count; c++) {
+        if (strcasecmp(field, r->format->columns[c].name) == 0)
+            return &r->column[c];
+    }
+    return NULL;
+}
+
+static lt_status missing_column(const reader *r, const char *name, lt_error *err)
+{
+    char names[240] = "hz";
+    for (size_t c = 0; c < r->format->column_count; c++) {
+        if (r->format->columns[c].need == BANDS_CSV_NEEDED) {
+            strncat(names, ",", sizeof names - strlen(names) - 1);
+            strncat(names, r->format->columns[c].name, sizeof names - strlen(names) - 1);
+        }
+    }
+    return ltp_fail(err, LT_E_ARG, "%s, line %zu: there is no column %s; the first line names the columns %s", r->name,
+                    r->line, name, names);
+}
+
 static lt_status read_header(reader *r, char **fields, size_t count, lt_notes *notes, lt_error *err)
 {
-    for (size_t c = 0; c < COLUMN_COUNT; c++)
+    r->hz_field = FIELDS_MAX;
+    for (size_t c = 0; c < r->format->column_count; c++)
         r->column[c] = FIELDS_MAX;
     for (size_t f = 0; f < count; f++) {
-        size_t c = 0;
-        while (c < COLUMN_COUNT && strcasecmp(fields[f], column_names[c]) != 0)
-            c++;
-        if (c == COLUMN_COUNT) {
+        size_t *place = place_of(r, fields[f]);
+        if (place == NULL) {
             lt_notes_add(notes, "unknown-column", "%s, line %zu: column '%s' is not known and not used", r->name,
                          r->line, fields[f]);
             continue;
         }
-        if (r->column[c] != FIELDS_MAX)
+        if (*place != FIELDS_MAX)
             return ltp_fail(err, LT_E_ARG, "%s, line %zu: column %s is there twice; remove one", r->name, r->line,
-                            column_names[c]);
-        r->column[c] = f;
+                            fields[f]);
+        *place = f;
     }
-    for (size_t c = 0; c < COLUMN_THRESHOLD; c++) {
-        if (r->column[c] == FIELDS_MAX && (c != COLUMN_SPEECH || r->speech_needed))
-            return ltp_fail(err, LT_E_ARG,
-                            "%s, line %zu: there is no column %s; the first line names the columns "
-                            "hz,speech_db,noise_db,threshold_db",
-                            r->name, r->line, column_names[c]);
+    if (r->hz_field == FIELDS_MAX)
+        return missing_column(r, "hz", err);
+    for (size_t c = 0; c < r->format->column_count; c++) {
+        r->out->present[c] = r->column[c] != FIELDS_MAX && r->format->columns[c].need != BANDS_CSV_IGNORED;
+        if (r->column[c] == FIELDS_MAX && r->format->columns[c].need == BANDS_CSV_NEEDED)
+            return missing_column(r, r->format->columns[c].name, err);
     }
     r->field_count = count;
     r->has_header = true;
@@ -152,59 +176,49 @@ static bool parse_number(const char *text, double *out)
     return *end == '\0' && isfinite(*out);
 }
 
-static lt_status field_number(const reader *r, size_t column, char **fields, double *out, lt_error *err)
+static lt_status field_number(const reader *r, const char *column, const char *text, double *out, lt_error *err)
 {
-    const char *text = fields[r->column[column]];
     if (parse_number(text, out))
         return LT_OK;
     return ltp_fail(err, LT_E_ARG, "%s, line %zu, column %s: '%s' is no number; write one like 42.5", r->name, r->line,
-                    column_names[column], text);
+                    column, text);
 }
 
 static lt_status find_band(const reader *r, double hz, size_t *band, lt_error *err)
 {
-    const size_t count = lt_sii_band_count(r->method);
     size_t nearest = 0;
-    for (size_t i = 0; i < count; i++) {
-        if (fabs(hz - lt_sii_band_at(r->method, i).hz) < fabs(hz - lt_sii_band_at(r->method, nearest).hz))
+    for (size_t i = 0; i < r->format->band_count; i++) {
+        if (fabs(hz - r->format->hz[i]) < fabs(hz - r->format->hz[nearest]))
             nearest = i;
     }
-    const double centre = lt_sii_band_at(r->method, nearest).hz;
+    const double centre = r->format->hz[nearest];
     *band = nearest;
     if (fabs(hz - centre) <= band_tolerance * centre)
         return LT_OK;
-    return ltp_fail(err, LT_E_ARG,
-                    "%s, line %zu, column hz: %.10g Hz is no band of the %s procedure (the nearest is %g Hz)", r->name,
-                    r->line, hz, lt_sii_method_name(r->method), centre);
+    return ltp_fail(err, LT_E_ARG, "%s, line %zu, column hz: %.10g Hz is no band of the %s (the nearest is %g Hz)",
+                    r->name, r->line, hz, r->format->procedure, centre);
 }
 
 static lt_status read_row(reader *r, char **fields, size_t count, lt_error *err)
 {
-    double hz = 0.0, noise = 0.0, speech = 0.0, threshold = 0.0;
+    double hz = 0.0;
     size_t band = 0;
     if (count != r->field_count)
         return ltp_fail(err, LT_E_ARG, "%s, line %zu: %zu field%s where the first line has %zu; complete the line",
                         r->name, r->line, count, count == 1 ? "" : "s", r->field_count);
-    lt_status status = field_number(r, COLUMN_HZ, fields, &hz, err);
+    lt_status status = field_number(r, "hz", fields[r->hz_field], &hz, err);
     if (status == LT_OK)
         status = find_band(r, hz, &band, err);
     if (status == LT_OK && r->seen_in[band] != 0)
         status =
             ltp_fail(err, LT_E_ARG, "%s, line %zu, column hz: the band %g Hz stands in line %zu already; remove one",
-                     r->name, r->line, lt_sii_band_at(r->method, band).hz, r->seen_in[band]);
-    if (status == LT_OK)
-        status = field_number(r, COLUMN_NOISE, fields, &noise, err);
-    if (status == LT_OK && r->speech_needed)
-        status = field_number(r, COLUMN_SPEECH, fields, &speech, err);
-    if (status == LT_OK && r->column[COLUMN_THRESHOLD] != FIELDS_MAX)
-        status = field_number(r, COLUMN_THRESHOLD, fields, &threshold, err);
-    if (status != LT_OK)
-        return status;
+                     r->name, r->line, r->format->hz[band], r->seen_in[band]);
+    for (size_t c = 0; c < r->format->column_count && status == LT_OK; c++) {
+        if (r->out->present[c])
+            status = field_number(r, r->format->columns[c].name, fields[r->column[c]], &r->out->value[c][band], err);
+    }
     r->seen_in[band] = r->line;
-    r->out->speech_db[band] = speech;
-    r->out->noise_db[band] = noise;
-    r->out->threshold_db[band] = threshold;
-    return LT_OK;
+    return status;
 }
 
 static lt_status read_line(reader *r, char *line, lt_notes *notes, lt_error *err)
@@ -223,13 +237,12 @@ static lt_status read_line(reader *r, char *line, lt_notes *notes, lt_error *err
     return r->has_header ? read_row(r, fields, count, err) : read_header(r, fields, count, notes, err);
 }
 
-lt_status bands_csv_parse(char *text, const char *name, lt_sii_method method, bool speech_needed, bands_csv *out,
-                          lt_notes *notes, lt_error *err)
+static lt_status parse(char *text, const char *name, const bands_csv_format *format, bands_csv *out, lt_notes *notes,
+                       lt_error *err)
 {
-    reader r = {.name = name, .method = method, .speech_needed = speech_needed, .out = out};
+    reader r = {.name = name, .format = format, .out = out};
     char *rest = strncmp(text, "\xEF\xBB\xBF", 3) == 0 ? text + 3 : text; /* byte order mark */
     lt_status status = LT_OK;
-    *out = (bands_csv){0};
     for (char *line = next_line(&rest); line != NULL && status == LT_OK; line = next_line(&rest)) {
         r.line++;
         status = read_line(&r, line, notes, err);
@@ -239,12 +252,70 @@ lt_status bands_csv_parse(char *text, const char *name, lt_sii_method method, bo
     if (!r.has_header)
         return ltp_fail(err, LT_E_ARG, "%s: there is nothing in it; give a table with columns hz,speech_db,noise_db",
                         name);
-    for (size_t i = 0; i < lt_sii_band_count(method); i++) {
+    for (size_t i = 0; i < format->band_count; i++) {
         if (r.seen_in[i] == 0)
-            return ltp_fail(
-                err, LT_E_ARG,
-                "%s, after line %zu, column hz: the band %g Hz is missing; the %s procedure needs all %zu bands", name,
-                r.line, lt_sii_band_at(method, i).hz, lt_sii_method_name(method), lt_sii_band_count(method));
+            return ltp_fail(err, LT_E_ARG,
+                            "%s, after line %zu, column hz: the band %g Hz is missing; the %s needs all %zu bands",
+                            name, r.line, format->hz[i], format->procedure, format->band_count);
     }
     return LT_OK;
+}
+
+/* ---- text ---- */
+
+static lt_status read_stdin(const char *command, char **out, lt_error *err)
+{
+    char *text = ltp_alloc(CSV_MAX_BYTES + 1, 1);
+    *out = NULL;
+    if (text == NULL)
+        return ltp_fail_nomem(err, "standard input");
+    if (isatty(STDIN_FILENO) == 1)
+        cli_message(command, "reading the bands from the terminal, end with Ctrl-D");
+    const size_t bytes = fread(text, 1, CSV_MAX_BYTES, stdin);
+    lt_status status = LT_OK;
+    if (ferror(stdin))
+        status = ltp_fail(err, LT_E_IO, "standard input: cannot be read; give the name of a file");
+    else if (bytes == CSV_MAX_BYTES)
+        status =
+            ltp_fail(err, LT_E_ARG, "standard input: more than %d bytes; give a table of bands", CSV_MAX_BYTES - 1);
+    else if (strlen(text) != bytes)
+        status = ltp_fail(err, LT_E_FORMAT, "standard input: holds zero bytes and is no text; give CSV");
+    if (status != LT_OK) {
+        ltp_free(text);
+        return status;
+    }
+    *out = text;
+    return LT_OK;
+}
+
+static lt_status read_text(const char *command, const char *path, char **out, lt_error *err)
+{
+    char *loaded = NULL;
+    size_t bytes = 0;
+    *out = NULL;
+    if (path == NULL)
+        return read_stdin(command, out, err);
+    lt_status status = lt_file_load(path, CSV_MAX_BYTES, &loaded, &bytes, err);
+    if (status == LT_OK && strlen(loaded) != bytes)
+        status = ltp_fail(err, LT_E_FORMAT, "%s: holds zero bytes and is no text; give CSV", path);
+    if (status == LT_OK) {
+        *out = ltp_alloc(bytes + 1, 1);
+        if (*out == NULL)
+            status = ltp_fail_nomem(err, "bands");
+        else
+            memcpy(*out, loaded, bytes);
+    }
+    lt_file_free(loaded);
+    return status;
+}
+
+lt_status bands_csv_load(cli_args *a, const char *path, const bands_csv_format *format, bands_csv *out, lt_error *err)
+{
+    char *text = NULL;
+    memset(out, 0, sizeof *out);
+    lt_status status = read_text(a->command->name, path, &text, err);
+    if (status == LT_OK)
+        status = parse(text, path != NULL ? path : "standard input", format, out, &a->notes, err);
+    ltp_free(text);
+    return status;
 }

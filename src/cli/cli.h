@@ -46,7 +46,7 @@ typedef struct {
     int (*run)(cli_args *a);
 } cli_command;
 
-extern const cli_command cmd_new, cmd_stimulus, cmd_response, cmd_noise, cmd_speech_level, cmd_sii, cmd_margin,
+extern const cli_command cmd_new, cmd_stimulus, cmd_response, cmd_noise, cmd_speech_level, cmd_sii, cmd_sti, cmd_margin,
     cmd_tune, cmd_compare, cmd_report, cmd_simulate, cmd_demo, cmd_devices;
 extern const cli_command cmd_scan;
 

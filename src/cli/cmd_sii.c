@@ -7,9 +7,6 @@
 #include "base/alloc.h"
 
 #include <string.h>
-#include <unistd.h>
-
-enum { CSV_MAX_BYTES = 1 << 20 };
 
 static const cli_option options[] = {
     {"method", CLI_CHOICE, "METHOD", "procedure of ANSI S3.5", "third-octave", 0, 0,
@@ -20,50 +17,28 @@ static const cli_option options[] = {
      "normal|raised|loud|shout"},
 };
 
-static lt_status read_stdin(char **out, lt_error *err)
-{
-    char *text = ltp_alloc(CSV_MAX_BYTES + 1, 1);
-    *out = NULL;
-    if (text == NULL)
-        return ltp_fail_nomem(err, "standard input");
-    if (isatty(STDIN_FILENO) == 1)
-        cli_message(cmd_sii.name, "reading the bands from the terminal, end with Ctrl-D");
-    const size_t bytes = fread(text, 1, CSV_MAX_BYTES, stdin);
-    lt_status status = LT_OK;
-    if (ferror(stdin))
-        status = ltp_fail(err, LT_E_IO, "standard input: cannot be read; give the name of a file");
-    else if (bytes == CSV_MAX_BYTES)
-        status =
-            ltp_fail(err, LT_E_ARG, "standard input: more than %d bytes; give a table of bands", CSV_MAX_BYTES - 1);
-    else if (strlen(text) != bytes)
-        status = ltp_fail(err, LT_E_FORMAT, "standard input: holds zero bytes and is no text; give CSV");
-    if (status != LT_OK) {
-        ltp_free(text);
-        return status;
-    }
-    *out = text;
-    return LT_OK;
-}
+/* Columns of the table, in the order of bands_csv.value. */
+enum { SPEECH, NOISE, THRESHOLD, COLUMNS };
 
-static lt_status read_csv(const char *path, char **out, lt_error *err)
+static lt_status load_bands(cli_args *a, const char *path, lt_sii_method method, bool standard_speech, bands_csv *out,
+                            lt_error *err)
 {
-    char *loaded = NULL;
-    size_t bytes = 0;
-    *out = NULL;
-    if (path == NULL)
-        return read_stdin(out, err);
-    lt_status status = lt_file_load(path, CSV_MAX_BYTES, &loaded, &bytes, err);
-    if (status == LT_OK && strlen(loaded) != bytes)
-        status = ltp_fail(err, LT_E_FORMAT, "%s: holds zero bytes and is no text; give CSV", path);
-    if (status == LT_OK) {
-        *out = ltp_alloc(bytes + 1, 1);
-        if (*out == NULL)
-            status = ltp_fail_nomem(err, "bands");
-        else
-            memcpy(*out, loaded, bytes);
-    }
-    lt_file_free(loaded);
-    return status;
+    const bands_csv_column columns[COLUMNS] = {
+        [SPEECH] = {"speech_db", standard_speech ? BANDS_CSV_IGNORED : BANDS_CSV_NEEDED},
+        [NOISE] = {"noise_db", BANDS_CSV_NEEDED},
+        [THRESHOLD] = {"threshold_db", BANDS_CSV_OPTIONAL},
+    };
+    char procedure[64];
+    double hz[LT_SII_BANDS_MAX];
+    (void)snprintf(procedure, sizeof procedure, "%s procedure", lt_sii_method_name(method));
+    for (size_t i = 0; i < lt_sii_band_count(method); i++)
+        hz[i] = lt_sii_band_at(method, i).hz;
+    const bands_csv_format format = {.procedure = procedure,
+                                     .hz = hz,
+                                     .band_count = lt_sii_band_count(method),
+                                     .columns = columns,
+                                     .column_count = COLUMNS};
+    return bands_csv_load(a, path, &format, out, err);
 }
 
 static lt_status print(cli_args *a, const char *input, lt_sii_method method, const lt_sii_result *r, char **text,
@@ -83,7 +58,7 @@ static int run(cli_args *a)
     lt_vocal_effort effort = LT_EFFORT_NORMAL;
     bands_csv bands;
     lt_sii_result result;
-    char *csv = NULL, *text = NULL;
+    char *text = NULL;
     double one;
     const bool standard_speech = cli_given(a, "speech");
     if (!lt_sii_method_from_name(cli_text(a, "method", "third-octave"), &method) ||
@@ -94,17 +69,14 @@ static int run(cli_args *a)
         return cli_usage(a->command, "the standard has no importance '%s' for the %s procedure; choose another",
                          lt_sii_importance_name(material), lt_sii_method_name(method));
     const char *path = a->word_count == 1 && strcmp(a->words[0], "-") != 0 ? a->words[0] : NULL;
-    const char *name = path != NULL ? path : "standard input";
-    lt_status status = read_csv(path, &csv, &err);
-    if (status == LT_OK)
-        status = bands_csv_parse(csv, name, method, !standard_speech, &bands, &a->notes, &err);
+    lt_status status = load_bands(a, path, method, standard_speech, &bands, &err);
     for (size_t i = 0; status == LT_OK && standard_speech && i < lt_sii_band_count(method); i++)
-        bands.speech_db[i] = lt_sii_speech_db(method, effort, i);
+        bands.value[SPEECH][i] = lt_sii_speech_db(method, effort, i);
     if (status == LT_OK)
-        status = lt_sii(method, material, NULL, bands.speech_db, bands.noise_db, bands.threshold_db, &result, &err);
+        status = lt_sii(method, material, NULL, bands.value[SPEECH], bands.value[NOISE], bands.value[THRESHOLD],
+                        &result, &err);
     if (status == LT_OK)
         status = print(a, path != NULL ? path : "-", method, &result, &text, &err);
-    ltp_free(csv);
     return cli_finish(a, status, &err, text);
 }
 

@@ -12,15 +12,15 @@
 #define DEFAULT_TONE_S 10.0
 #define HIGHEST_OF_RATE 0.46 /* a sweep or noise ends at this part of the sample rate at the latest */
 
-enum { SWEEP = 1, SPEECH_NOISE = 2, PINK = 4, TONE = 8 };
+enum { SWEEP = 1, SPEECH_NOISE = 2, PINK = 4, TONE = 8, STIPA = 16 };
 static const struct {
     const char *word;
     unsigned bit;
-} kinds[] = {{"sweep", SWEEP}, {"speech-noise", SPEECH_NOISE}, {"pink", PINK}, {"tone", TONE}};
+} kinds[] = {{"sweep", SWEEP}, {"speech-noise", SPEECH_NOISE}, {"stipa", STIPA}, {"pink", PINK}, {"tone", TONE}};
 
 static const cli_option options[] = {
     {"rate", CLI_NUMBER, "HZ", "sample rate, 8000 to 192000", "48000", 8000, 192000, NULL},
-    {"seconds", CLI_NUMBER, "S", "length of one sweep, or of the noise or tone", "10", 0.05, 3600, NULL},
+    {"seconds", CLI_NUMBER, "S", "length of one sweep, or of the noise or tone", "10, stipa 20", 0.05, 3600, NULL},
     {"from", CLI_NUMBER, "HZ", "lowest frequency of sweep or pink", "50", 10, 96000, NULL},
     {"to", CLI_NUMBER, "HZ", "highest frequency of sweep or pink, at most 0.46 of the rate", "18000", 10, 96000, NULL},
     {"peak", CLI_NUMBER, "DBFS", "peak of the sweep, dB re full scale", "-6", -60, 0, NULL},
@@ -28,7 +28,8 @@ static const cli_option options[] = {
     {"lead", CLI_NUMBER, "S", "silence before the sweep", "0.5", 0, 10, NULL},
     {"tail", CLI_NUMBER, "S", "silence after the sweep", "1", 0, 10, NULL},
     {"no-markers", CLI_FLAG, NULL, "leave out the chirps that measure the clock drift", NULL, 0, 0, NULL},
-    {"level", CLI_NUMBER, "DBFS", "RMS of noise or tone, dB re the RMS of a full-scale sine", "-20", -100, 3, NULL},
+    {"level", CLI_NUMBER, "DBFS", "RMS of noise, stipa or tone, dB re the RMS of a full-scale sine", "-20", -100, 3,
+     NULL},
     {"seed", CLI_COUNT, "N", "start of the random numbers of the noise", "1", 0, 4294967295.0, NULL},
     {"hz", CLI_NUMBER, "HZ", "frequency of the tone", "1000", 1, 96000, NULL},
     {"bits", CLI_CHOICE, "BITS", "sample format", "24", 0, 0, "16|24|float"},
@@ -48,8 +49,8 @@ static const struct {
     {"tail", SWEEP},
     {"no-markers", SWEEP},
     {"hz", TONE},
-    {"level", SPEECH_NOISE | PINK | TONE},
-    {"seed", SPEECH_NOISE | PINK},
+    {"level", SPEECH_NOISE | PINK | TONE | STIPA},
+    {"seed", SPEECH_NOISE | PINK | STIPA},
 };
 
 static lt_status make_sweep(const cli_args *a, lt_stimulus_info *info, lt_signal **out, lt_error *err)
@@ -97,6 +98,16 @@ static lt_status make_tone(const cli_args *a, lt_stimulus_info *info, lt_signal 
     return lt_tone_create(&o, out, err);
 }
 
+static lt_status make_stipa(const cli_args *a, lt_signal **out, lt_error *err)
+{
+    lt_stipa_options o = lt_stipa_default_options();
+    o.rate_hz = cli_number(a, "rate", o.rate_hz);
+    o.seconds = cli_number(a, "seconds", o.seconds);
+    o.rms_dbfs = cli_number(a, "level", o.rms_dbfs);
+    o.seed = cli_count(a, "seed", (unsigned)o.seed);
+    return lt_stipa_create(&o, out, err);
+}
+
 static lt_audio_encoding encoding_of(const cli_args *a)
 {
     const char *bits = cli_text(a, "bits", "24");
@@ -135,7 +146,7 @@ static unsigned kind_of(const char *word)
 static int check_usage(const cli_args *a, unsigned kind)
 {
     if (kind == 0)
-        return cli_usage(a->command, "'%s' is not one of sweep, speech-noise, pink, tone", a->words[0]);
+        return cli_usage(a->command, "'%s' is not one of sweep, speech-noise, stipa, pink, tone", a->words[0]);
     for (size_t i = 0; i < LTP_COUNT(meant_for); i++) {
         if (cli_given(a, meant_for[i].option) && (meant_for[i].kinds & kind) == 0)
             return cli_usage(a->command, "--%s means nothing to %s", meant_for[i].option, a->words[0]);
@@ -160,6 +171,8 @@ static int run(cli_args *a)
         status = make_sweep(a, &info, &s, &err);
     else if (kind == TONE)
         status = make_tone(a, &info, &s, &err);
+    else if (kind == STIPA)
+        status = make_stipa(a, &s, &err);
     else
         status = make_noise(a, kind, &info, &s, &err);
     if (status == LT_E_ARG)
@@ -175,11 +188,11 @@ static int run(cli_args *a)
 const cli_command cmd_stimulus = {
     .name = "stimulus",
     .words = "KIND OUT.wav",
-    .summary = "write a test signal: sweep, speech-noise, pink or tone",
+    .summary = "write a test signal: sweep, speech-noise, stipa, pink or tone",
     .about =
         "Writes a test signal to play through the intercom. KIND is sweep (exponential sine sweep with a marker chirp "
-        "before and after it, for lanetune response), speech-noise (long-term spectrum of normal speech), pink or "
-        "tone.\n"
+        "before and after it, for lanetune response), speech-noise (long-term spectrum of normal speech), stipa "
+        "(for lanetune sti --stipa), pink or tone.\n"
         "Before you play it: headsets off, hearing protection near the lane speaker, traffic in the lane stopped; "
         "start quietly.",
     .example = "lanetune stimulus sweep sweep.wav --seconds 10 --peak -12\n",
