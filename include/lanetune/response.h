@@ -73,9 +73,12 @@ LT_NODISCARD lt_status lt_ir_band_levels(const lt_ir *ir, const lt_band *bands, 
 
 /* ---- measurement ---- */
 
+/** The frequency response of the interface itself. */
+typedef struct lt_interface lt_interface;
 typedef struct {
-    double post_s; /* impulse response kept after the direct arrival  [0.05, 5]   0.5 */
-    double pre_s;  /* ... and before it                               [0.01, 0.5] 0.15 */
+    double post_s;                 /* impulse response kept after the direct arrival  [0.05, 5]   0.5 */
+    double pre_s;                  /* ... and before it                               [0.01, 0.5] 0.15 */
+    const lt_interface *interface; /* taken off the result; NULL = none */
 } lt_response_options;
 lt_response_options lt_response_default_options(void);
 
@@ -132,6 +135,14 @@ LT_NODISCARD lt_status lt_response_from_ir(const lt_ir *ir, lt_response **out, l
 void lt_response_free(lt_response *r);
 /** level_db of the one-third-octave band `index`; NaN if absent. */
 double lt_response_band_level(const lt_response *r, int index);
+
+/** From the response of a loopback (output wired to input). Its gain at 1 kHz and its delay in whole frames stay in the
+ * results it is taken off; where it lies more than 20 dB down, and outside its band, nothing is made up. Immutable.
+ * @return LT_E_SNR: a speech band stands less than 40 dB above the noise: it says nothing; LT_E_ARG; LT_E_NOMEM */
+LT_NODISCARD lt_status lt_interface_create(const lt_response *loopback, lt_interface **out, lt_error *err);
+void lt_interface_free(lt_interface *f);
+/** The largest deviation of a one-third-octave band from the level at 1 kHz, dB. Below 0.1 dB nothing is taken off. */
+double lt_interface_most_db(const lt_interface *f);
 
 /* ---- planning: how loud, how long, how often ---- */
 

@@ -105,6 +105,13 @@ LT_NODISCARD lt_status lt_visit_write(const char *dir, const char *date, const l
 LT_NODISCARD lt_status lt_visit_next_name(const char *dir, const char *date, char name[32], lt_error *err);
 /** Write visits/DATE/visit.yaml anew with everything in v, its folder too; what a user wrote around it is lost. */
 LT_NODISCARD lt_status lt_visit_save(const char *dir, const lt_visit *v, lt_error *err);
+/** Keep what `calibrate --loopback` played and recorded: visits/DATE/loopback.wav and stimulus.loopback.wav. */
+LT_NODISCARD lt_status lt_visit_keep_loopback(const char *dir, const char *date, const lt_signal *recording,
+                                              const lt_signal *stimulus, lt_error *err);
+/** The response of the interface from these files; *out NULL where there are none, or (with a note) where they say
+ * nothing. Free with lt_interface_free(). */
+LT_NODISCARD lt_status lt_visit_interface(const char *dir, const lt_visit *v, lt_interface **out, lt_notes *notes,
+                                          lt_error *err);
 
 /** Make DIR with a commented site.yaml and visits/DATE/visit.yaml, lane and counter folders. LT_E_ARG if DIR has a
  * site.yaml. */

@@ -20,6 +20,7 @@ typedef struct {
     char file[320], stimulus_file[320];
     lt_signal *stimulus;
     lt_signal *recording;
+    lt_interface *interface; /* NULL: none is known, or it is of another device */
     lt_response *response;
     lt_levels *levels;
     lt_talk_test *talk_test;

@@ -41,6 +41,8 @@ static void drop(cli_measure_job *j)
 {
     lt_signal_free(j->stimulus);
     lt_signal_free(j->recording);
+    lt_interface_free(j->interface);
+    j->interface = NULL;
     lt_response_free(j->response);
     ltp_free(j->levels);
     ltp_free(j->talk_test);
@@ -278,9 +280,21 @@ static lt_status sweep_until_whole(cli_measure_job *j, lt_error *err)
                     (int)TAKES_MAX);
 }
 
+/* The response of the interface, where the newest loopback is of this device. */
+static lt_status find_interface(cli_measure_job *j, lt_error *err)
+{
+    char device[256];
+    cli_live_device(j->live, device, sizeof device);
+    lt_interface_free(j->interface);
+    j->interface = NULL;
+    if (newest(j, true, NULL) == NULL || newest(j, true, NULL) != newest(j, true, device))
+        return LT_OK;
+    return lt_visit_interface(j->place.dir, j->visit, &j->interface, &j->notes, err);
+}
+
 static lt_status measure_swept(cli_measure_job *j, lt_error *err)
 {
-    const lt_response_options opt = lt_response_default_options();
+    lt_response_options opt = lt_response_default_options();
     lt_status st = cli_measure_plan(j, err);
     if (st == LT_OK)
         st = make_sweep(j, err);
@@ -295,6 +309,10 @@ static lt_status measure_swept(cli_measure_job *j, lt_error *err)
         return st;
     const lt_signal *const recordings[] = {j->recording};
     const char *const names[] = {"the recording"};
+    st = find_interface(j, err);
+    if (st != LT_OK)
+        return st;
+    opt.interface = j->interface;
     cli_live_guard(j->live, NULL, NULL);
     st = lt_response_measure(recordings, names, 1, j->stimulus, &opt, &j->response, err);
     cli_live_unguard(j->live);

@@ -2,6 +2,7 @@
  * The whole way from recordings to a response: find, correct the clock, deconvolve, average, evaluate. */
 #include "base/alloc.h"
 #include "response/evaluate.h"
+#include "response/interface.h"
 #include "response/ir.h"
 #include "response/takes.h"
 
@@ -88,7 +89,7 @@ static lt_status accept(const lt_response *r, lt_error *err)
                     clear, band_snr_least_db);
 }
 
-static lt_status conclude(ltp_takes *t, ltp_average *a, lt_response *r, lt_error *err)
+static lt_status conclude(ltp_takes *t, ltp_average *a, const lt_interface *interface, lt_response *r, lt_error *err)
 {
     const ltp_take *first = &t->items[0];
     const ltp_kernel *k = t->kernel;
@@ -100,7 +101,9 @@ static lt_status conclude(ltp_takes *t, ltp_average *a, lt_response *r, lt_error
     r->to_hz = k->to_hz;
     r->drift_ppm = t->drift * 1e6;
     r->repeats = (unsigned)t->count;
-    lt_status st = make_ir(t, a, base, &r->ir, err);
+    lt_status st = interface != NULL ? ltp_interface_remove(interface, k->rate_hz, a, &r->notes, err) : LT_OK;
+    if (st == LT_OK)
+        st = make_ir(t, a, base, &r->ir, err);
     if (st == LT_OK)
         st = ltp_evaluate(r, a->noise, err);
     if (st == LT_OK)
@@ -135,7 +138,7 @@ lt_status lt_response_measure(const lt_signal *const *recordings, const char *co
     if (st == LT_OK)
         st = ltp_average_make(t.items, t.count, &t.layout, t.kernel, t.fft, names, &a, &r->notes, err);
     if (st == LT_OK)
-        st = conclude(&t, &a, r, err);
+        st = conclude(&t, &a, o->interface, r, err);
     ltp_average_clear(&a);
     ltp_takes_clear(&t);
     if (st == LT_OK)

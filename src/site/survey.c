@@ -149,6 +149,8 @@ static lt_status run(job *j, const char *dir, lt_error *err)
     lt_survey *s = j->survey;
     lt_status st = find_all(j, dir, err);
     note_visit(s->visit, s->site, &s->lanes[0].notes);
+    if (st == LT_OK)
+        st = lt_visit_interface(dir, s->visit, &j->measuring.interface, &s->lanes[0].notes, err);
     for (size_t c = 0; c < s->site->counter_count && st == LT_OK; c++)
         st = measure_all(&j->measuring, &j->counters[c], &j->counter_notes[c], err);
     for (size_t i = 0; i < s->lane_count && st == LT_OK; i++)

@@ -35,6 +35,7 @@ typedef struct {
 typedef struct {
     const char *dir;
     const lt_visit *visit;
+    lt_interface *interface; /* NULL = none */
     ltp_stimulus *stimuli;
     size_t stimulus_count;
     lt_progress progress;

@@ -128,7 +128,8 @@ static lt_status measure_swept(ltp_measuring *m, const char *stimulus, lt_record
     if (st == LT_OK)
         st = load(m, r, &x, err);
     if (st == LT_OK) {
-        const lt_response_options opt = lt_response_default_options();
+        lt_response_options opt = lt_response_default_options();
+        opt.interface = m->interface;
         const lt_signal *const recordings[] = {x};
         const char *const names[] = {r->file};
         st = lt_response_measure(recordings, names, 1, s->signal, &opt, &r->response, err);
@@ -264,6 +265,8 @@ void ltp_measuring_free(ltp_measuring *m)
 {
     for (size_t i = 0; i < m->stimulus_count; i++)
         lt_signal_free(m->stimuli[i].signal);
+    lt_interface_free(m->interface);
+    m->interface = NULL;
     ltp_free(m->stimuli);
     m->stimuli = NULL;
     m->stimulus_count = 0;

@@ -85,6 +85,43 @@ class Measure(unittest.TestCase):
             _, played = read_wav(self.site / r["stimulus"])[:2]
             self.assertAlmostEqual(20 * np.log10(np.abs(played).max()), r["level_dbfs"], delta=0.1)
 
+    def test_the_interface_itself_is_taken_off(self):
+        """Converters with a known roll-off (first order, 120 Hz and 7 kHz): calibrate records it, measure removes it.
+        Truth: the path's taps alone, by numpy."""
+        import numpy as np
+        from scipy import signal as sig
+        x = np.zeros(4800)
+        x[0] = 1.0
+        for hz, kind in ((120, "highpass"), (7000, "lowpass")):
+            x = sig.lfilter(*sig.butter(1, hz, kind, fs=48000), x)
+        taps = np.zeros(400)
+        taps[48], taps[192] = 0.25, -0.1
+        names = {}
+        for name, h in (("interface", x), ("path", np.convolve(x, taps))):
+            names[name] = self.site.parent / f"{name}.f32"
+            h.astype("<f4").tofile(names[name])
+        with Rig(f"route 1 1 file {names['interface']}", "noise 1 0.00001", freewheel=True) as rig:
+            self.new(rig)
+            r, codes = self.json(rig, "calibrate", "--loopback", "--in-channel", 1)
+            self.assertIn("interface-response", codes)
+            rig.set(f"route 1 1 file {names['path']}", "noise 1 0.00001")
+            r, codes = self.measure(rig, path="lane-coupling")
+            self.assertIn("interface-removed", codes)
+            truth = band_levels(taps, 48000, range(-13, 13))
+            one_khz = band_levels(x, 48000, [0])[1000.0]
+            seen = 0
+            for band in r["bands"]:
+                if 63 <= band["hz"] <= 12500 and band["hz"] in truth:
+                    self.assertAlmostEqual(band["level_db"] - one_khz, truth[band["hz"]], delta=0.2, msg=band)
+                    seen += 1
+            self.assertGreaterEqual(seen, 18)
+            self.assertAlmostEqual(r["delay_ms"], 1.0, delta=0.05)
+            # another device's loopback is none of this one
+            visit = self.site / "visits" / "2024-05-14" / "visit.yaml"
+            visit.write_text(visit.read_text().replace("JACK Audio Connection Kit: lane", "another one"))
+            _, codes = self.measure(rig, path="lane-coupling")
+            self.assertNotIn("interface-removed", codes)
+
     def test_calibrator(self):
         with Rig("tone 1 1001 -25.5", "noise 1 0.0001", freewheel=True) as rig:
             self.new(rig)

@@ -12,5 +12,6 @@
     X(response_decay)                                                                                                  \
     X(response_refuse)                                                                                                 \
     X(response_continuity)                                                                                             \
-    X(response_plan)
+    X(response_plan)                                                                                                   \
+    X(response_interface)
 #include "suite.h"
