@@ -108,6 +108,8 @@ LT_NODISCARD lt_status lt_visit_save(const char *dir, const lt_visit *v, lt_erro
 /** Keep what `calibrate --loopback` played and recorded: visits/DATE/loopback.wav and stimulus.loopback.wav. */
 LT_NODISCARD lt_status lt_visit_keep_loopback(const char *dir, const char *date, const lt_signal *recording,
                                               const lt_signal *stimulus, lt_error *err);
+/** Copy them to a visit that follows, where they were recorded; what is there already stays. */
+LT_NODISCARD lt_status lt_visit_carry_loopback(const char *dir, const char *from, const char *to, lt_error *err);
 /** The response of the interface from these files; *out NULL where there are none, or (with a note) where they say
  * nothing. Free with lt_interface_free(). */
 LT_NODISCARD lt_status lt_visit_interface(const char *dir, const lt_visit *v, lt_interface **out, lt_notes *notes,

@@ -134,6 +134,8 @@ static lt_status save_second(const cli_tune_live_job *t, lt_error *err)
                     stands ? d->inbound_to_db : d->inbound_from_db);
     }
     st = lt_visit_save(t->dir, v, err);
+    if (st == LT_OK)
+        st = lt_visit_carry_loopback(t->dir, t->first, t->second, err);
     lt_visit_free(v);
     return st;
 }

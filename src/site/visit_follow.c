@@ -212,3 +212,19 @@ lt_status lt_visit_carry(const char *dir, const char *from, const char *to, unsi
     }
     return st;
 }
+
+lt_status lt_visit_carry_loopback(const char *dir, const char *from, const char *to, lt_error *err)
+{
+    static const char *const names[] = {"stimulus.loopback.wav", "loopback.wav"};
+    const carry c = {.dir = dir, .from = from, .to = to};
+    lt_status st = LT_OK;
+    for (size_t i = 0; i < LTP_COUNT(names) && st == LT_OK; i++) {
+        char file[320], path[LTP_SITE_PATH_MAX];
+        struct stat s;
+        (void)snprintf(file, sizeof file, "visits/%s/%s", from, names[i]);
+        st = ltp_site_path(path, err, "%s/%s", dir, file);
+        if (st == LT_OK && stat(path, &s) == 0)
+            st = copy_into(&c, file, ".", names[i], err);
+    }
+    return st;
+}
