@@ -181,6 +181,141 @@ LT_NODISCARD lt_status lt_echo_loss(const lt_ir *path, double *echo_loss_db, lt_
 double lt_talker_echo_weighted_db(double telr_db, double one_way_ms);
 #define LT_ECHO_ACCEPTABLE_DB 14.0 /* G.131 */
 #define LT_ECHO_LIMITING_DB 8.0    /* G.131, memory */
+/** TELR at which the echo-weighted value is `weighted_db`: the tolerance curve of G.131. */
+double lt_talker_echo_required_db(double weighted_db, double one_way_ms);
+
+/** Inputs of the E-model, ITU-T G.107; units and ranges in loop/emodel.c. */
+typedef struct {
+    double slr_db, rlr_db, stmr_db, lstr_db, ds_db, dr_db;
+    double telr_db, one_way_ms; /* talker echo: TELR and T */
+    double wepl_db, round_trip_ms;
+    double absolute_delay_ms;
+    double delay_sensitivity, delay_least_ms; /* sT, mT */
+    double qdu, ie, bpl, ppl_percent, burst_ratio;
+    double nc_dbm0p, nfor_dbmp, ps_dba, pr_dba;
+    double advantage;
+} lt_emodel;
+lt_emodel lt_emodel_default(void); /* R = 93.2 */
+typedef struct {
+    double no_dbm0p, ro, is, idte, idle, idd, ie_eff, r, mos;
+} lt_emodel_result;
+void lt_emodel_compute(const lt_emodel *m, lt_emodel_result *out);
+double lt_emodel_mos(double r); /* opinion score of a rating, 1 to 4.5 */
+
+typedef enum {
+    LT_ECHO_NONE,
+    LT_ECHO_CROSSTALK,
+    LT_ECHO_ACOUSTIC,
+    LT_ECHO_REFLECTION,
+    LT_ECHO_PROCESSING,
+    LT_ECHO_NEAR_HOWL,
+    LT_ECHO_UNCLEAR,
+    LT_ECHO_FINDING_COUNT
+} lt_echo_finding;
+const char *lt_echo_finding_name(lt_echo_finding f); /* "none", "crosstalk", "acoustic-coupling", ... */
+typedef enum {
+    LT_ECHO_UNACCEPTABLE, /* weighted value under 8 dB */
+    LT_ECHO_LIMITING,     /* 8 to 14 dB */
+    LT_ECHO_ACCEPTABLE,   /* 14 dB and more, or no echo at all */
+    LT_ECHO_NOT_JUDGED,   /* delay or loss not known */
+    LT_ECHO_VERDICT_COUNT
+} lt_echo_verdict;
+const char *lt_echo_verdict_name(lt_echo_verdict v); /* NULL: not judged */
+typedef enum { LT_ECHO_FROM_SPEECH, LT_ECHO_FROM_STIMULUS, LT_ECHO_BLIND } lt_echo_source;
+const char *lt_echo_source_name(lt_echo_source s);
+
+/** How one end hears its own talker. */
+typedef struct {
+    double telr_db;          /* 10 dB + echo loss; NaN: no echo, or a band that is not covered */
+    double one_way_ms;       /* half the delay of the first arrival */
+    double weighted_db;      /* G.131; NaN where the delay is not known */
+    double required_telr_db; /* acceptable at this delay */
+    lt_echo_verdict verdict;
+    double r_with, r_without;     /* G.107, all else at its defaults */
+    double mos_with, mos_without; /* opinion score */
+} lt_talker_echo;
+void lt_talker_echo_rate(double echo_loss_db, double one_way_ms, lt_talker_echo *out);
+/** Double-talk behaviour of a terminal with this coupling loss, ITU-T P.340: "1", "2a", "2b", "2c" or "3". */
+const char *lt_double_talk_type(double coupling_loss_db);
+
+typedef struct {
+    lt_band band;
+    double level_db;  /* of the path, 10 lg mean |H|^2 */
+    double coherence; /* share of the return that the path explains, 0 to 1; NaN: not from speech */
+} lt_echo_band;
+typedef struct {
+    double delay_ms; /* from the sent signal */
+    double level_db; /* re the first arrival */
+    double path_m;   /* length beyond that of the first arrival, at the speed of sound */
+} lt_echo_arrival;
+
+typedef struct {
+    double speaker_to_microphone_m; /* (0, 20]      0.3 */
+    bool distance_known;            /* measured, not the default */
+    double temperature_c;           /* [-60, 80]    20  */
+    /** Both recordings were made by one recorder: no offset and no drift between them. */
+    bool one_clock;
+    /** The sent recording is a stimulus that was played, as lt_response_measure() takes it. A sweep is known as one
+     * without being told. */
+    bool stimulus;
+} lt_echo_options;
+lt_echo_options lt_echo_default_options(void);
+
+enum { LT_ECHO_BANDS_MAX = 24, LT_ECHO_ARRIVALS_MAX = 48 };
+typedef struct {
+    lt_echo_source source;
+    lt_echo_finding finding;
+    lt_echo_finding rival; /* the second cause that is possible; LT_ECHO_NONE: no other */
+    double confidence;     /* 0 to 1, ours: how far the evidence lies from what would change the finding */
+    double delay_ms;       /* of the first arrival from the sent signal */
+    double echo_loss_db;   /* G.122 */
+    double tail_ms;        /* from the first arrival until the energy still to come has fallen by 30 dB */
+    int polarity;
+    lt_talker_echo talker;
+    const char *double_talk_type;                   /* P.340; NULL: not known */
+    lt_echo_arrival arrivals[LT_ECHO_ARRIVALS_MAX]; /* by delay, the first one first */
+    size_t arrival_count;
+    lt_echo_band bands[LT_ECHO_BANDS_MAX]; /* one-third octaves in which the path is known */
+    size_t band_count;
+    double from_hz, to_hz;       /* where the path is known */
+    double coherence;            /* share of the return that is echo while something is sent, 0 to 1 */
+    double snr_db;               /* echo re all else in the return, while something is sent */
+    double double_talk_percent;  /* of the time in which something is sent */
+    double drift_ppm;            /* positive: the returned recording is the longer one; NaN: not looked for */
+    double level_change_db;      /* of the path during the recording; 0: steady */
+    double repeat_ms, repeat_db; /* evenly spaced repeats: distance, step from one to the next; NaN: none */
+    double seconds;              /* of speech or sweep that counted */
+    lt_notes notes, evidence, advice;
+    lt_ir *ir; /* owned; NULL with finding none */
+} lt_echo;
+/** The echo path between what was sent and what came back: ordinary speech, or a stimulus.
+ * @param[in] opt NULL means lt_echo_default_options()
+ * @return LT_E_ARG too short, a rate under 4 kHz; LT_E_SNR a silent recording; LT_E_NOMEM. No echo is LT_OK with
+ *   finding LT_ECHO_NONE. */
+LT_NODISCARD lt_status lt_echo_measure(const lt_signal *sent, const lt_signal *returned, const lt_echo_options *opt,
+                                       lt_echo **out, lt_error *err);
+/** Echo in one recording alone: repeats of its own sound. delay_ms is from the sound to its first repeat, levels are re
+ * the sound; less certain, and says so. */
+LT_NODISCARD lt_status lt_echo_blind(const lt_signal *recording, const lt_echo_options *opt, lt_echo **out,
+                                     lt_error *err);
+void lt_echo_free(lt_echo *e);
+
+/* ---- what an echo canceller would achieve (libspeexdsp) ---- */
+
+enum { LT_CANCELLER_TAILS_MAX = 8 };
+typedef struct {
+    struct {
+        double tail_ms;
+        double erle_db; /* echo return loss enhancement once it has converged */
+    } tails[LT_CANCELLER_TAILS_MAX];
+    size_t count;
+    double best_db;
+    double sufficient_ms; /* shortest tail within 1 dB of the best; NaN: none gains 3 dB */
+    double path_db;       /* what taking off the measured path itself would reach */
+    double bulk_ms;       /* delay taken off before the canceller; 0: none */
+} lt_canceller;
+LT_NODISCARD lt_status lt_canceller_try(const lt_signal *sent, const lt_signal *returned, const lt_echo *echo,
+                                        lt_canceller *out, lt_error *err);
 
 #ifdef __cplusplus
 }

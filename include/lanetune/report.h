@@ -102,6 +102,9 @@ LT_NODISCARD lt_status lt_json_sti(const lt_json_head *h, const lt_sti_result *r
 LT_NODISCARD lt_status lt_json_margin(const lt_json_head *h, const lt_margin *m, double want_db, char **out,
                                       lt_error *err);
 LT_NODISCARD lt_status lt_json_open_margin(const lt_json_head *h, const lt_open_margin *m, char **out, lt_error *err);
+/** c NULL: no canceller was tried. */
+LT_NODISCARD lt_status lt_json_echo(const lt_json_head *h, const lt_echo *e, const lt_canceller *c, char **out,
+                                    lt_error *err);
 LT_NODISCARD lt_status lt_json_tune(const lt_json_head *h, const lt_tune_result *r, size_t count, char **out,
                                     lt_error *err);
 /** As lt_json_tune(), with what measuring again gave as result.live. */
@@ -144,6 +147,8 @@ LT_NODISCARD lt_status lt_text_devices(const lt_devices *d, char **out, lt_error
 LT_NODISCARD lt_status lt_text_compare(const lt_visit_comparison *c, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_margin(const lt_margin *m, double want_db, const char *name, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_open_margin(const lt_open_margin *m, const char *site, char **out, lt_error *err);
+LT_NODISCARD lt_status lt_text_echo(const lt_echo *e, const lt_canceller *c, const char *name, char **out,
+                                    lt_error *err);
 LT_NODISCARD lt_status lt_text_tune(const lt_tune_result *r, size_t count, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_tune_live(const lt_dialled *d, char **out, lt_error *err);
 
@@ -176,6 +181,8 @@ LT_NODISCARD lt_status lt_figure_margin(const lt_margin_figure *g, const lt_repo
 /** Margins of all sets of open lanes, the worst first. */
 LT_NODISCARD lt_status lt_figure_open_margin(const lt_open_margin *m, const lt_report_options *opt,
                                              lt_figure_format format, char **out, size_t *bytes, lt_error *err);
+LT_NODISCARD lt_status lt_figure_echo(const lt_echo *e, const lt_report_options *opt, lt_figure_format format,
+                                      char **out, size_t *bytes, lt_error *err);
 LT_NODISCARD lt_status lt_figure_response(const lt_response *r, const lt_report_options *opt, lt_figure_format format,
                                           char **out, size_t *bytes, lt_error *err);
 

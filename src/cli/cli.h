@@ -49,6 +49,7 @@ typedef struct {
 extern const cli_command cmd_new, cmd_stimulus, cmd_response, cmd_noise, cmd_speech_level, cmd_sii, cmd_sti, cmd_margin,
     cmd_tune, cmd_compare, cmd_report, cmd_simulate, cmd_demo, cmd_devices;
 extern const cli_command cmd_scan;
+extern const cli_command cmd_echo;
 
 /** Options that every command has. */
 extern const cli_option cli_common_options[];

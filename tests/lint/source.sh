@@ -18,6 +18,7 @@ owner 'soxr\.h' dsp
 owner 'cyaml/' site
 owner 'jansson\.h' report
 owner 'popt\.h' cli
+owner 'speex/' loop
 
 for f in $(find src include tests -name '*.c' -o -name '*.h'); do
     head -n 2 "$f" | grep -q 'SPDX-License-Identifier: MIT' || say "$f: no SPDX line"
