@@ -317,6 +317,67 @@ typedef struct {
 LT_NODISCARD lt_status lt_canceller_try(const lt_signal *sent, const lt_signal *returned, const lt_echo *echo,
                                         lt_canceller *out, lt_error *err);
 
+/* ---- voice switching: from two recordings of the switching itself ---- */
+
+typedef enum {
+    LT_SWITCHING_AUTO,
+    LT_SWITCHING_SAME,    /* returned is what the switch lets through of sent: before and behind it in one direction */
+    LT_SWITCHING_OPPOSITE /* returned is the other direction, attenuated while sent talks */
+} lt_switching_direction;
+typedef enum {
+    LT_RAMP_DB,         /* straight in dB; the time is that of the whole ramp */
+    LT_RAMP_AMPLITUDE,  /* straight in amplitude; the same */
+    LT_RAMP_EXPONENTIAL /* the time is the time constant of the amplitude */
+} lt_ramp_shape;
+const char *lt_switching_direction_name(lt_switching_direction d); /* auto, same, opposite */
+const char *lt_ramp_shape_name(lt_ramp_shape s);                   /* straight-db, straight-amplitude, exponential */
+
+enum { LT_SWITCHING_EVENTS_MAX = 400, LT_TALK_OFF_MAX = 32 };
+typedef struct {
+    double at_s; /* the gain begins to move, in the returned recording's time */
+    bool opens;  /* the gain of returned rises */
+} lt_switching_event;
+typedef struct {
+    double at_s, seconds, level_dbfs; /* of sent, meanwhile */
+} lt_talk_off;
+
+/** NaN = not known. "Talks" is said of sent: same direction, returned opens then; opposite, returned is attenuated. */
+typedef struct {
+    lt_switching_direction direction; /* as found, or as given */
+    bool switched;                    /* two gains were found, and sent explains when they change */
+    double delay_ms;                  /* same direction: returned after sent */
+    double attenuation_db;            /* open against closed */
+    double attenuation_doubt_db;
+    bool attenuation_at_least; /* closed lies in the noise of the recording: the true one is larger */
+    double attack_ms;          /* gain moves because sent talks */
+    lt_ramp_shape attack_shape;
+    double reaction_ms; /* from the sound that triggers to the beginning of the attack */
+    double hold_ms;     /* from the last sound that triggers to the beginning of the release */
+    double hold_doubt_ms;
+    double release_ms; /* gain moves back */
+    lt_ramp_shape release_shape;
+    double threshold_dbfs; /* level of sent that triggers (RMS of a sine of that peak), with the smoothing below */
+    double smoothing_ms;   /* of the detector that explains the times best */
+    lt_switching_event events[LT_SWITCHING_EVENTS_MAX];
+    size_t event_count;
+    unsigned attacks, releases; /* that the fits rest on */
+    unsigned clipped;           /* same direction: attacks that took 10 ms or more from a beginning ... */
+    unsigned beginnings;        /* ... of so many that could be judged */
+    double clipped_mean_ms, clipped_worst_ms;
+    double clipped_loss_db;                 /* energy lost of the first 100 ms of speech, mean over the attacks */
+    lt_talk_off talk_offs[LT_TALK_OFF_MAX]; /* steady noise of sent held the switch for 1 s or more */
+    size_t talk_off_count;
+    double talking_percent; /* share of the time in which sent holds the switch */
+    bool single_transducer; /* opposite: returned is dead while sent talks, as of one transducer for both */
+    lt_notes notes;         /* "few-events", "silent-pauses", "not-explained", "echo-in-return", "no-switching" */
+} lt_switching;
+
+/** @param[in] sent, returned recorded together; rates may differ (8 to 192 kHz), the shorter one counts
+ * @return LT_E_ARG under 3 s or a rate out of range; LT_E_SNR one of them is silent
+ * @source attack and hang-over in the sense of ITU-T P.340; the fit is ours */
+LT_NODISCARD lt_status lt_switching_measure(const lt_signal *sent, const lt_signal *returned,
+                                            lt_switching_direction direction, lt_switching *out, lt_error *err);
+
 #ifdef __cplusplus
 }
 #endif

@@ -128,6 +128,7 @@ LT_NODISCARD lt_status lt_json_scan(const lt_json_head *h, const lt_scanned *con
 LT_NODISCARD lt_status lt_json_scan_line(const lt_scanned *file, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_scan(const lt_scanned *const *files, size_t count, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_json_devices(const lt_json_head *h, const lt_devices *d, char **out, lt_error *err);
+LT_NODISCARD lt_status lt_json_switching(const lt_json_head *h, const lt_switching *s, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_json_compare(const lt_json_head *h, const lt_visit_comparison *c, char **out, lt_error *err);
 /** For commands whose result is a folder or a file: result {"path": ...}. */
 LT_NODISCARD lt_status lt_json_path(const lt_json_head *h, const char *path, char **out, lt_error *err);
@@ -144,6 +145,7 @@ LT_NODISCARD lt_status lt_text_talk_test(const lt_talk_test *t, const char *name
 LT_NODISCARD lt_status lt_text_sii(const lt_sii_result *r, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_sti(const lt_sti_result *r, const char *name, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_devices(const lt_devices *d, char **out, lt_error *err);
+LT_NODISCARD lt_status lt_text_switching(const lt_switching *s, const char *name, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_compare(const lt_visit_comparison *c, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_margin(const lt_margin *m, double want_db, const char *name, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_open_margin(const lt_open_margin *m, const char *site, char **out, lt_error *err);

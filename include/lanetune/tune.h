@@ -362,6 +362,61 @@ LT_NODISCARD lt_status lt_open_margin_compute(const lt_open_lanes *in, lt_open_m
  */
 double lt_open_rule_db(const lt_open_margin *m, unsigned open);
 
+/* ---- isolation test: recordings at several points of one chain ---- */
+
+enum { LT_ISOLATE_POINTS_MAX = 24, LT_ISOLATE_FAULTS_MAX = 24 };
+typedef enum {
+    LT_ISOLATE_LOSS,       /* dB, 400 Hz to 3.15 kHz */
+    LT_ISOLATE_TREBLE,     /* dB, 2 to 8 kHz re 400 Hz to 1.6 kHz */
+    LT_ISOLATE_NOISE,      /* dB more, re the signal where there is one */
+    LT_ISOLATE_HUM,        /* dB more */
+    LT_ISOLATE_DELAY,      /* ms */
+    LT_ISOLATE_ECHO,       /* dB, strongest later arrival re the direct one */
+    LT_ISOLATE_DISTORTION, /* % */
+    LT_ISOLATE_POLARITY,
+    LT_ISOLATE_KIND_COUNT
+} lt_isolate_kind;
+const char *lt_isolate_kind_name(lt_isolate_kind k); /* loss, treble, noise, ... */
+
+/** One point, in the order of the signal. What was not recorded is NULL. */
+typedef struct {
+    char name[LT_NAME_MAX];
+    const lt_response *response;        /* of the stimulus that went in at the beginning of the chain */
+    const lt_levels *noise;             /* nothing sent, dBFS */
+    const lt_talk_test *talk;           /* the same talk recorded at all points */
+    const lt_response *bypass_response; /* as the above, with the bridged part replaced by a coupler */
+    const lt_levels *bypass_noise;
+    const lt_talk_test *bypass_talk;
+} lt_isolate_point;
+
+typedef struct {
+    lt_isolate_kind kind;
+    size_t from, to;   /* points between which it arises: (from, to]; from == to: at the first recorded one or before */
+    bool bypass_tells; /* narrowed by the recording with the coupler */
+    double change;     /* in unit */
+    double before, after; /* the figure at both points */
+    char unit[8];
+    double probability; /* ours, untested in the field */
+    char evidence[256], next_step[256];
+} lt_isolate_fault;
+
+typedef struct {
+    lt_isolate_fault faults[LT_ISOLATE_FAULTS_MAX]; /* the largest first */
+    size_t fault_count;
+    size_t recorded; /* points with a recording */
+    bool next_known;
+    size_t next_point; /* record there next: it halves what is suspected */
+    bool next_bypass;  /* ... with the coupler in place of the bridged part */
+    char next_why[256];
+    lt_notes notes;
+} lt_isolation;
+
+/** Which part of a chain adds loss, noise, hum, delay, echo, distortion or turns the polarity.
+ * @param[in] bridge_from, bridge_to points between which the coupler bridges; equal: no bypass was recorded
+ * @return LT_E_ARG fewer than 2 points, none recorded, points out of range */
+LT_NODISCARD lt_status lt_isolate(const lt_isolate_point *points, size_t count, size_t bridge_from, size_t bridge_to,
+                                  lt_isolation *out, lt_error *err);
+
 #ifdef __cplusplus
 }
 #endif

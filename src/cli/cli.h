@@ -51,6 +51,8 @@ extern const cli_command cmd_new, cmd_stimulus, cmd_response, cmd_noise, cmd_spe
 extern const cli_command cmd_scan;
 extern const cli_command cmd_echo;
 
+extern const cli_command cmd_switching;
+
 /** Options that every command has. */
 extern const cli_option cli_common_options[];
 extern const size_t cli_common_option_count;

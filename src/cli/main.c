@@ -10,9 +10,9 @@
 #include <unistd.h>
 
 static const cli_command *const commands[] = {
-    &cmd_demo,     &cmd_new,     &cmd_stimulus, &cmd_response,  &cmd_noise,   &cmd_speech_level,
-    &cmd_sii,      &cmd_sti,     &cmd_margin,   &cmd_tune,      &cmd_compare, &cmd_report,
-    &cmd_simulate, &cmd_devices, &cmd_measure,  &cmd_calibrate, &cmd_scan,    &cmd_echo,
+    &cmd_demo,    &cmd_new,       &cmd_stimulus, &cmd_response, &cmd_noise,     &cmd_speech_level, &cmd_sii,
+    &cmd_sti,     &cmd_margin,    &cmd_tune,     &cmd_compare,  &cmd_report,    &cmd_simulate,     &cmd_devices,
+    &cmd_measure, &cmd_calibrate, &cmd_scan,     &cmd_echo,     &cmd_switching,
 };
 
 static const cli_command *find(const char *name)

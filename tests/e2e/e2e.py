@@ -23,7 +23,7 @@ except ImportError as e:
 
 PROGRAM = os.environ["LANETUNE"]
 SOURCE = pathlib.Path(os.environ["LANETUNE_SOURCE"])
-COMMANDS = ["demo", "new", "devices", "calibrate", "measure", "stimulus", "response", "noise", "scan", "speech-level", "sii", "sti", "margin", "echo", "tune", "compare", "report",
+COMMANDS = ["demo", "new", "devices", "calibrate", "measure", "stimulus", "response", "noise", "scan", "speech-level", "sii", "sti", "margin", "echo", "tune", "compare", "switching", "report",
             "simulate"]
 COLUMNS = 80
 TIMEOUT_S = 600  # sanitizers are slow
