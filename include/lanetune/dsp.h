@@ -66,16 +66,24 @@ void lt_biquad_run(const lt_biquad *b, lt_biquad_state *state, const double *in,
 double lt_weight_a_db(double hz);
 double lt_weight_c_db(double hz);
 
-/* ---- one-third-octave filter bank, streaming ---- */
+/* ---- fractional-octave filter bank, streaming ---- */
 
 /** Band-pass bank (IEC 61260-1 class 1 shapes), multirate. It delivers, hop by hop (about 10 ms), the mean square of
  * each band. Bands whose upper edge lies above 0.47 rate are absent. push never allocates. */
 typedef struct lt_bank lt_bank;
 /** first, last: third-octave indices. LT_E_ARG (rate 4000 to 400000 Hz, indices), LT_E_NOMEM. */
 LT_NODISCARD lt_status lt_bank_create(double rate_hz, int first, int last, lt_bank **out, lt_error *err);
+/** Which bands: one-third octaves first .. last, then, if octaves is set, octaves octave_first .. octave_last. */
+typedef struct {
+    int first, last; /* lt_third_octave() */
+    bool octaves;
+    int octave_first, octave_last; /* lt_octave(); each has filters of its own, not sums of thirds */
+} lt_bank_bands;
+LT_NODISCARD lt_status lt_bank_create_bands(double rate_hz, const lt_bank_bands *wanted, lt_bank **out, lt_error *err);
 void lt_bank_free(lt_bank *b);
 void lt_bank_reset(lt_bank *b);
-size_t lt_bank_band_count(const lt_bank *b); /* bands present, from `first` up */
+size_t lt_bank_band_count(const lt_bank *b);  /* bands present: thirds from `first` up, then octaves */
+size_t lt_bank_third_count(const lt_bank *b); /* of them one-third octaves */
 lt_band lt_bank_band(const lt_bank *b, size_t i);
 size_t lt_bank_hop_frames(const lt_bank *b); /* frames of one hop, a multiple of 32; hop time = this / rate */
 /** One whole hop in: x[hop_frames]; mean_square[band_count] out. The bands are not aligned in time (low bands lag). */
@@ -97,6 +105,9 @@ double lt_median(double *x, size_t count); /* reorders x; NaN if empty */
  * any is NaN. */
 double lt_quantile(double *x, size_t count, double p);
 
+/** db[count]: lt_dbfs_from_mean_square() of each, right to 1e-6 dB, several times as fast. */
+void lt_dbfs_from_mean_squares(const double *mean_square, size_t count, double *db);
+
 /** Histogram of levels in constant memory: bins of 0.05 dB from -200 to +200 dB, quantile interpolated inside a bin. */
 typedef struct lt_histogram lt_histogram;
 LT_NODISCARD lt_status lt_histogram_create(lt_histogram **out, lt_error *err);
@@ -106,6 +117,11 @@ void lt_histogram_add(lt_histogram *h, double level_db); /* -INFINITY counts as 
 uint64_t lt_histogram_count(const lt_histogram *h);
 /** Level exceeded during `percent` of the time (L10: percent = 10). NaN if empty, -INFINITY if it falls in silence. */
 double lt_histogram_exceeded(const lt_histogram *h, double percent);
+enum { LT_PERCENTILES = 99 };
+/** L1 .. L99 in one pass: exceeded_db[p - 1] = lt_histogram_exceeded(h, p). */
+void lt_histogram_percentiles(const lt_histogram *h, double exceeded_db[LT_PERCENTILES]);
+/** Share of the levels above level_db, [0, 1], linear inside a bin; NaN if empty. */
+double lt_histogram_share_above(const lt_histogram *h, double level_db);
 
 /* ---- clipping ---- */
 

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: MIT
- * level: sound levels, percentiles, one-third-octave spectra, mains hum; streaming in constant memory.
+ * level: sound levels, percentiles, octave and one-third-octave spectra, mains hum; streaming in constant memory.
  * Sources: IEC 61672-1:2013 (weightings, Fast), IEC 61260-1:2014 (bands). Levels are dBFS + cal_db. No input or output.
  */
 #ifndef LT_LEVEL_H
@@ -15,18 +15,35 @@ extern "C" {
 typedef struct {
     lt_band band;
     double leq_db, l10_db, l50_db, l90_db; /* percentiles of the Fast level: exceeded 10, 50, 90 % of the time */
+    double max_db;                         /* largest Fast level */
+    double exceeded_db[LT_PERCENTILES];    /* [p - 1]: exceeded p % of the time, p = 1 .. 99 */
 } lt_level_band;
 
-enum { LT_LEVEL_BANDS_MAX = 32, LT_HUM_LINES_MAX = 40, LT_HISTORY_MAX = 600 };
+enum {
+    LT_LEVEL_BANDS_MAX = 32,
+    LT_LEVEL_LOW_BANDS = 3, /* 25, 31.5, 40 Hz */
+    LT_LEVEL_OCTAVES = 10,  /* 31.5 Hz .. 16 kHz */
+    LT_HUM_LINES_MAX = 40,
+    LT_HISTORY_MAX = 600
+};
 typedef struct {
     double hz, level_db;
 } lt_hum_line;
 typedef struct {
     double seconds;
     double laeq_db, lceq_db, lafmax_db, la10_db, la50_db, la90_db;
+    double lzeq_db;                          /* unweighted, a constant offset left out */
+    double lafmin_db, lasmax_db, lcfmax_db;  /* F: Fast, 125 ms; S: Slow, 1 s */
+    double lcpeak_db;                        /* of the largest C-weighted sample: a sine reads 3 dB over its level */
+    double lae_db;                           /* sound exposure level: laeq_db + 10 lg(seconds) */
+    double la_exceeded_db[LT_PERCENTILES];   /* A-weighted Fast level exceeded p % of the time at [p - 1] */
     double peak_dbfs;                        /* largest |sample|, dB re full scale */
     lt_level_band bands[LT_LEVEL_BANDS_MAX]; /* 50 Hz .. 16 kHz as far as the rate reaches */
     size_t band_count;
+    lt_level_band low_bands[LT_LEVEL_LOW_BANDS]; /* one-third octaves below them */
+    size_t low_band_count;
+    lt_level_band octaves[LT_LEVEL_OCTAVES]; /* octave filters, 31.5 Hz .. 16 kHz as far as the rate reaches */
+    size_t octave_count;
     bool hum;            /* false: no mains hum found, the fields below are not set */
     double mains_hz;     /* 50 or 60, also where the fundamental itself is missing */
     double hum_level_db; /* unweighted power sum of the lines */
@@ -46,6 +63,23 @@ void lt_level_meter_push(lt_level_meter *m, const double *x, size_t count);
 /** LT_E_ARG: nothing was pushed. The meter must then be reset or freed. */
 LT_NODISCARD lt_status lt_level_meter_finish(lt_level_meter *m, lt_levels *out, lt_error *err);
 void lt_level_meter_reset(lt_level_meter *m);
+/** One row of a level history; levels as in lt_levels, over this interval alone. */
+typedef struct {
+    double start_s, seconds;
+    double laeq_db, lceq_db, lzeq_db, lafmax_db, lafmin_db, lcpeak_db;
+    const lt_band *bands;      /* [band_count] one-third octaves from 25 Hz; NULL where they were not asked for */
+    const double *band_leq_db; /* [band_count]; NaN in a row shorter than 10 ms */
+    size_t band_count;
+} lt_level_row;
+typedef void (*lt_level_watch)(void *context, const lt_level_row *row);
+/** Before the first sample: call `watch` with a row for each interval, with the last, maybe shorter one from finish.
+ * Ends of intervals fall on the nearest hop (about 10 ms), without drift. At most 4 a meter; they survive reset.
+ * LT_E_ARG: interval outside [0.02 s, 1 day]; LT_E_STATE: too many, or samples were pushed. */
+LT_NODISCARD lt_status lt_level_meter_watch(lt_level_meter *m, double interval_s, bool bands, lt_level_watch watch,
+                                            void *context, lt_error *err);
+/** Share of the time, [0, 1], that the A-weighted Fast level was above level_db. Before or after finish; NaN if empty.
+ */
+double lt_level_meter_share_above(const lt_level_meter *m, double level_db);
 void lt_level_meter_free(lt_level_meter *m);
 /** One-shot. */
 LT_NODISCARD lt_status lt_levels_measure(const lt_signal *s, double cal_db, lt_levels *out, lt_error *err);

@@ -1,32 +1,28 @@
 /* SPDX-License-Identifier: MIT
- * One-third-octave filter bank, streaming. Stage s runs at rate / 2^s; a band runs on the slowest stage that holds it.
- * All bands of a stage share the zeros (1 - z^-2)^order, so each band is left with its poles; two bands go together. */
+ * Fractional-octave filter bank, streaming. Stage s runs at rate / 2^s; a band runs on the slowest stage that holds it.
+ * All bands of a stage share the zeros (1 - z^-2)^order, so each band is left with its poles; four bands go together:
+ * the three one-third octaves of a stage and the octave that ends where they do. */
 #include "dsp/bank.h"
 #include "base/alloc.h"
-#include "dsp/bank_design.h"
+#include "dsp/bank_run.h"
 
 #include <math.h>
 #include <string.h>
 
 enum {
-    MAX_BANDS = LT_THIRDS,
+    OCTAVE_FIRST = -6, /* 16 Hz */
+    OCTAVE_LAST = 4,   /* 16 kHz */
+    MAX_BANDS = LT_THIRDS + OCTAVE_LAST - OCTAVE_FIRST + 1,
     HEAD = 32, /* samples kept from the last hop: the decimator needs 30, the zeros 8 */
     HOP_MULTIPLE = 1 << (LTP_BANK_STAGES - 1),
-    MAX_GROUPS = MAX_BANDS / 2 + LTP_BANK_STAGES
+    MAX_GROUPS = MAX_BANDS / LTP_LANES + 2 * LTP_BANK_STAGES + 1
 };
 
-static const double highest_edge = 0.47;  /* of the rate: above, the converter's own filter would be measured */
-static const double decimated_edge = 0.3; /* of a decimated rate: below, aliases are at least 80 dB down */
+static const double highest_edge = 0.47; /* of the rate: above, the converter's own filter would be measured */
+/* Of a decimated rate. Below 0.3, aliases are at least 80 dB down; with 0.285 all bands of a decimated stage do with
+ * three pole pairs. */
+static const double decimated_edge = 0.285;
 static const double hop_s = 0.01;
-
-typedef double pair __attribute__((vector_size(16)));
-
-typedef struct {
-    pair a1[LTP_BAND_MAX_ORDER], a2[LTP_BAND_MAX_ORDER];
-    pair y1[LTP_BAND_MAX_ORDER], y2[LTP_BAND_MAX_ORDER]; /* last outputs of each pole pair */
-    int order, stage;
-    size_t first, count; /* bands first and, if count is 2, first + 1 */
-} band_group;
 
 typedef struct {
     lt_band band;
@@ -39,14 +35,15 @@ typedef struct {
 struct lt_bank {
     double rate_hz;
     size_t hop;
-    size_t band_count, group_count;
-    int stages; /* in use */
-    bank_band bands[MAX_BANDS];
-    band_group groups[MAX_GROUPS];
+    size_t band_count, third_count, group_count;
+    int stages;                 /* in use */
+    bank_band bands[MAX_BANDS]; /* one-third octaves, then octaves */
+    ltp_band_group *groups;     /* [MAX_GROUPS], inside group_memory */
+    char *group_memory;
     double taps[LTP_HALF_TAPS];
     double *stage[LTP_BANK_STAGES]; /* [HEAD + hop / 2^s] each, in one piece of memory */
-    double *even;                   /* [HEAD / 2 + hop / 2] scratch */
-    double *zeros;                  /* [hop] scratch */
+    double *even, *odd;             /* [HEAD / 2 + hop / 2] scratch */
+    double *zeros[2];               /* [hop] scratch: of order 3, of order 4 */
     double *memory;
 };
 
@@ -92,69 +89,111 @@ static void add_band(lt_bank *b, const lt_band *band)
     b->stages = n->stage + 1 > b->stages ? n->stage + 1 : b->stages;
 }
 
-static void put_in_group(lt_bank *b, size_t i)
+static void put_in_group(lt_bank *b, size_t i, ltp_band_group *g)
 {
-    const bank_band *band = &b->bands[i];
-    band_group *g = b->group_count == 0 ? NULL : &b->groups[b->group_count - 1];
-    if (g == NULL || g->count == 2 || g->stage != band->stage || g->order != band->filter.order) {
-        g = &b->groups[b->group_count++];
-        *g = (band_group){.order = band->filter.order, .stage = band->stage, .first = i};
+    const ltp_band_filter *f = &b->bands[i].filter;
+    for (int k = 0; k < f->order; k++) {
+        g->a1[k][g->count] = f->a1[k];
+        g->a2[k][g->count] = f->a2[k];
+        g->b1[k][g->count] = f->a1[k] * f->a1[k] - f->a2[k];
+        g->b2[k][g->count] = f->a1[k] * f->a2[k];
     }
-    for (int k = 0; k < g->order; k++) {
-        g->a1[k][g->count] = band->filter.a1[k];
-        g->a2[k][g->count] = band->filter.a2[k];
-    }
-    g->count++;
+    g->band[g->count++] = i;
 }
 
-static bool allocate_stages(lt_bank *b)
+/* Bands of one stage and one order go together, four by four. Groups are sorted by stage, then by order. */
+static void make_groups(lt_bank *b)
 {
-    size_t total = HEAD / 2 + b->hop / 2 + b->hop;
+    for (int stage = 0; stage < b->stages; stage++)
+        for (int order = 3; order <= LTP_BAND_MAX_ORDER; order++) {
+            ltp_band_group *g = NULL;
+            for (size_t i = 0; i < b->band_count; i++) {
+                if (b->bands[i].stage != stage || b->bands[i].filter.order != order)
+                    continue;
+                if (g == NULL || g->count == LTP_LANES) {
+                    g = &b->groups[b->group_count++];
+                    *g = (ltp_band_group){.order = order, .stage = stage};
+                }
+                put_in_group(b, i, g);
+            }
+        }
+}
+
+static bool allocate(lt_bank *b)
+{
+    size_t total = HEAD + b->hop + 2 * b->hop;
     for (int s = 0; s < LTP_BANK_STAGES; s++)
         total += HEAD + (b->hop >> s);
     b->memory = ltp_alloc(total, sizeof *b->memory);
     double *next = b->memory;
-    if (next == NULL)
+    b->group_memory = ltp_alloc(MAX_GROUPS + 1, sizeof *b->groups);
+    if (next == NULL || b->group_memory == NULL)
         return false;
+    const uintptr_t grain = _Alignof(ltp_band_group);
+    b->groups = (ltp_band_group *)(void *)(b->group_memory + (grain - (uintptr_t)b->group_memory % grain));
     for (int s = 0; s < LTP_BANK_STAGES; s++) {
         b->stage[s] = next;
         next += HEAD + (b->hop >> s);
     }
     b->even = next;
-    b->zeros = next + HEAD / 2 + b->hop / 2;
+    b->odd = b->even + HEAD / 2 + b->hop / 2;
+    b->zeros[0] = b->odd + HEAD / 2 + b->hop / 2;
+    b->zeros[1] = b->zeros[0] + b->hop;
     return true;
 }
 
-lt_status lt_bank_create(double rate_hz, int first, int last, lt_bank **out, lt_error *err)
+static lt_status check_bands(double rate_hz, const lt_bank_bands *w, lt_error *err)
 {
-    *out = NULL;
     if (!(rate_hz >= 4000.0 && rate_hz <= 400000.0))
         return ltp_fail(err, LT_E_ARG, "sample rate %g Hz: band levels need 4000 to 400000 Hz", rate_hz);
-    if (first < LT_THIRD_FIRST || last > LT_THIRD_LAST || first > last)
-        return ltp_fail(err, LT_E_ARG, "third-octave bands %d to %d: must rise, from %d to %d", first, last,
+    if (w->first < LT_THIRD_FIRST || w->last > LT_THIRD_LAST || w->first > w->last)
+        return ltp_fail(err, LT_E_ARG, "third-octave bands %d to %d: must rise, from %d to %d", w->first, w->last,
                         (int)LT_THIRD_FIRST, (int)LT_THIRD_LAST);
-    if (lt_third_octave(first).upper_hz > highest_edge * rate_hz)
+    if (w->octaves &&
+        (w->octave_first < OCTAVE_FIRST || w->octave_last > OCTAVE_LAST || w->octave_first > w->octave_last))
+        return ltp_fail(err, LT_E_ARG, "octave bands %d to %d: must rise, from %d to %d", w->octave_first,
+                        w->octave_last, (int)OCTAVE_FIRST, (int)OCTAVE_LAST);
+    if (lt_third_octave(w->first).upper_hz > highest_edge * rate_hz)
         return ltp_fail(err, LT_E_ARG, "sample rate %g Hz is too low for the band at %g Hz", rate_hz,
-                        lt_third_octave(first).nominal_hz);
+                        lt_third_octave(w->first).nominal_hz);
+    return LT_OK;
+}
+
+lt_status lt_bank_create_bands(double rate_hz, const lt_bank_bands *wanted, lt_bank **out, lt_error *err)
+{
+    *out = NULL;
+    const lt_status status = check_bands(rate_hz, wanted, err);
+    if (status != LT_OK)
+        return status;
     lt_bank *b = ltp_alloc(1, sizeof *b);
     if (b == NULL)
         return ltp_fail_nomem(err, "a filter bank");
     b->rate_hz = rate_hz;
     b->hop = (size_t)fmax(1.0, round(hop_s * rate_hz / HOP_MULTIPLE)) * HOP_MULTIPLE;
     ltp_half_design(b->taps);
-    for (int index = first; index <= last; index++) {
+    for (int index = wanted->first; index <= wanted->last; index++) {
         const lt_band band = lt_third_octave(index);
         if (band.upper_hz <= highest_edge * rate_hz)
             add_band(b, &band);
     }
-    for (size_t i = 0; i < b->band_count; i++)
-        put_in_group(b, i);
-    if (!allocate_stages(b)) {
+    b->third_count = b->band_count;
+    for (int index = wanted->octave_first; wanted->octaves && index <= wanted->octave_last; index++) {
+        const lt_band band = lt_octave(index);
+        if (band.upper_hz <= highest_edge * rate_hz)
+            add_band(b, &band);
+    }
+    if (!allocate(b)) {
         lt_bank_free(b);
         return ltp_fail_nomem(err, "a filter bank");
     }
+    make_groups(b);
     *out = b;
     return LT_OK;
+}
+
+lt_status lt_bank_create(double rate_hz, int first, int last, lt_bank **out, lt_error *err)
+{
+    return lt_bank_create_bands(rate_hz, &(lt_bank_bands){.first = first, .last = last}, out, err);
 }
 
 void lt_bank_free(lt_bank *b)
@@ -162,6 +201,7 @@ void lt_bank_free(lt_bank *b)
     if (b == NULL)
         return;
     ltp_free(b->memory);
+    ltp_free(b->group_memory);
     ltp_free(b);
 }
 
@@ -178,6 +218,11 @@ void lt_bank_reset(lt_bank *b)
 size_t lt_bank_band_count(const lt_bank *b)
 {
     return b->band_count;
+}
+
+size_t lt_bank_third_count(const lt_bank *b)
+{
+    return b->third_count;
 }
 
 lt_band lt_bank_band(const lt_bank *b, size_t i)
@@ -197,84 +242,38 @@ double lt_bank_delay_s(const lt_bank *b, size_t i)
 
 /* ---- one hop ---- */
 
-/* x[count] with HEAD older samples before it -> out[count / 2]. The even samples are laid side by side first. */
-static void halve(const double *restrict taps, const double *restrict x, size_t count, double *restrict even,
-                  double *restrict out)
-{
-    enum { BACK = LTP_HALF_DELAY };
-    const size_t n = count / 2;
-    for (size_t m = 0; m < n + BACK; m++)
-        even[m] = x[2 * (ptrdiff_t)m - 2 * BACK];
-    for (size_t m = 0; m < n; m++) {
-        double sum = 0.5 * x[2 * (ptrdiff_t)m - BACK];
-        for (size_t k = 0; k < LTP_HALF_TAPS; k++)
-            sum += taps[k] * (even[m + BACK - k] + even[m + k]);
-        out[m] = sum;
-    }
-}
-
-/* (1 - z^-2)^order, the zeros of all bands of a stage. */
-static void apply_zeros(const double *restrict x, size_t count, int order, double *restrict out)
-{
-    const ptrdiff_t n = (ptrdiff_t)count;
-    if (order == 3)
-        for (ptrdiff_t i = 0; i < n; i++)
-            out[i] = (x[i] - x[i - 6]) - 3.0 * (x[i - 2] - x[i - 4]);
-    else
-        for (ptrdiff_t i = 0; i < n; i++)
-            out[i] = (x[i] + x[i - 8]) - 4.0 * (x[i - 2] + x[i - 6]) + 6.0 * x[i - 4];
-}
-
-static inline pair run_poles(band_group *g, const double *x, size_t count, const int order)
-{
-    pair a1[LTP_BAND_MAX_ORDER];
-    pair a2[LTP_BAND_MAX_ORDER];
-    pair y1[LTP_BAND_MAX_ORDER];
-    pair y2[LTP_BAND_MAX_ORDER];
-    for (int k = 0; k < order; k++) {
-        a1[k] = g->a1[k];
-        a2[k] = g->a2[k];
-        y1[k] = g->y1[k];
-        y2[k] = g->y2[k];
-    }
-    pair total = {0.0, 0.0};
-    for (size_t i = 0; i < count; i++) {
-        pair y = {x[i], x[i]};
-        for (int k = 0; k < order; k++) {
-            y = (y - a2[k] * y2[k]) - a1[k] * y1[k]; /* only the last product waits for the sample before */
-            y2[k] = y1[k];
-            y1[k] = y;
-        }
-        total += y * y;
-    }
-    for (int k = 0; k < order; k++) {
-        g->y1[k] = y1[k];
-        g->y2[k] = y2[k];
-    }
-    return total;
-}
-
-/* States that have died away would turn into denormal numbers, which are slow; 1e-120 is 2400 dB down. */
-static void clear_dead_states(band_group *g)
-{
-    for (int k = 0; k < g->order; k++)
-        for (size_t lane = 0; lane < 2; lane++)
-            if (fabs(g->y1[k][lane]) < 1e-120 && fabs(g->y2[k][lane]) < 1e-120)
-                g->y1[k][lane] = g->y2[k][lane] = 0.0;
-}
-
 bool ltp_bank_at_rest(const lt_bank *b)
 {
     for (size_t i = 0; i < b->group_count; i++)
         for (int k = 0; k < b->groups[i].order; k++)
-            for (size_t lane = 0; lane < 2; lane++)
+            for (size_t lane = 0; lane < LTP_LANES; lane++)
                 if (fabs(b->groups[i].y1[k][lane]) > 0.0 || fabs(b->groups[i].y2[k][lane]) > 0.0)
                     return false;
     return true;
 }
 
+/* All groups of a stage; returns the first group of the next stage. */
+static size_t run_stage(lt_bank *b, size_t first, int stage)
+{
+    const size_t count = b->hop >> stage;
+    size_t end = first;
+    while (end < b->group_count && b->groups[end].stage == stage)
+        end++;
+    if (end == first)
+        return end;
+    const double *x = b->stage[stage] + HEAD;
+    if (b->groups[first].order == 3)
+        ltp_zeros_run(x, count, 3, b->zeros[0]);
+    if (b->groups[end - 1].order == 4)
+        ltp_zeros_run(x, count, 4, b->zeros[1]);
+    for (size_t i = first; i < end; i++)
+        ltp_poles_run(&b->groups[i], b->zeros[b->groups[i].order - 3], count);
+    return end;
+}
+
 void lt_bank_hop(lt_bank *b, const double *x, double *mean_square)
 {
+    size_t group = 0;
     for (int s = 0; s < b->stages; s++) {
         const size_t count = b->hop >> s;
         double *buffer = b->stage[s];
@@ -282,21 +281,14 @@ void lt_bank_hop(lt_bank *b, const double *x, double *mean_square)
         if (s == 0)
             memcpy(buffer + HEAD, x, count * sizeof *buffer);
         else
-            halve(b->taps, b->stage[s - 1] + HEAD, 2 * count, b->even, buffer + HEAD);
+            ltp_halve_run(b->taps, b->stage[s - 1] + HEAD, 2 * count, b->even, b->odd, buffer + HEAD);
+        group = run_stage(b, group, s);
     }
-    int stage = -1;
-    int order = 0;
     for (size_t i = 0; i < b->group_count; i++) {
-        band_group *g = &b->groups[i];
-        const size_t count = b->hop >> g->stage;
-        if (g->stage != stage || g->order != order) {
-            stage = g->stage;
-            order = g->order;
-            apply_zeros(b->stage[stage] + HEAD, count, order, b->zeros);
+        const ltp_band_group *g = &b->groups[i];
+        for (size_t lane = 0; lane < g->count; lane++) {
+            const bank_band *band = &b->bands[g->band[lane]];
+            mean_square[g->band[lane]] = g->total[lane] * band->gain / (double)(b->hop >> band->stage);
         }
-        const pair total = order == 3 ? run_poles(g, b->zeros, count, 3) : run_poles(g, b->zeros, count, 4);
-        clear_dead_states(g);
-        for (size_t lane = 0; lane < g->count; lane++)
-            mean_square[g->first + lane] = total[lane] * b->bands[g->first + lane].gain / (double)count;
     }
 }

@@ -7,6 +7,12 @@
 /* Above this share of the rate the bilinear transform lifts the lower skirt of three pole pairs over the class 1 limit
  * at a third of the mid-band frequency; four pairs hold it up to 0.42. */
 static const double three_pairs_up_to = 0.255;
+static const double three_pairs_of_octave = 0.213; /* likewise; an octave's skirts are wider */
+
+static bool is_octave(const lt_band *band)
+{
+    return band->upper_hz > 1.5 * band->lower_hz;
+}
 
 /* A band-pass in the bilinear plane, w = tan(pi f / rate). Edges (half power) lie at mid-band times or over `ratio`. */
 typedef struct {
@@ -29,13 +35,13 @@ static double analog_power(const analog_band *b, int order, double hz, double ra
     return 1.0 / (1.0 + (order == 3 ? x2 * x2 * x2 : x2 * x2 * x2 * x2));
 }
 
-/* Integral of |H(f) / H(mid)|^2 df up to half the rate, relative to the mid-band frequency. The range below holds all
- * but 1e-7 of it. */
-static double effective_width(const analog_band *b, int order, double mid_hz, double rate_hz)
+/* Integral of |H(f) / H(mid)|^2 df up to half the rate, relative to the mid-band frequency. The range of it (in ln f
+ * on either side) holds all but 1e-7. */
+static double effective_width(const analog_band *b, int order, double mid_hz, double range, double rate_hz)
 {
     enum { STEPS = 600 };
-    const double from = -1.6;
-    const double to = fmin(1.6, log(0.5 * rate_hz / mid_hz));
+    const double from = -range;
+    const double to = fmin(range, log(0.5 * rate_hz / mid_hz));
     const double step = (to - from) / STEPS;
     double sum = 0.0;
     for (int i = 0; i < STEPS; i++) {
@@ -48,11 +54,12 @@ static double effective_width(const analog_band *b, int order, double mid_hz, do
 static analog_band fit_width(const lt_band *band, int order, double rate_hz)
 {
     const double wanted = (band->upper_hz - band->lower_hz) / band->exact_hz;
+    const double range = is_octave(band) ? 3.2 : 1.6;
     double octaves = log(band->upper_hz / band->exact_hz);
     analog_band b = {0};
     for (int i = 0; i < 4; i++) { /* width is nearly proportional to the logarithm of the edge ratio */
         b = warp(band->exact_hz, exp(octaves), rate_hz);
-        octaves *= wanted / effective_width(&b, order, band->exact_hz, rate_hz);
+        octaves *= wanted / effective_width(&b, order, band->exact_hz, range, rate_hz);
     }
     return warp(band->exact_hz, exp(octaves), rate_hz);
 }
@@ -77,7 +84,8 @@ static void set_pair(ltp_band_filter *f, int k, lt_complex s)
 
 ltp_band_filter ltp_band_design(const lt_band *band, double rate_hz)
 {
-    ltp_band_filter f = {.order = band->exact_hz <= three_pairs_up_to * rate_hz ? 3 : 4};
+    const double three_up_to = is_octave(band) ? three_pairs_of_octave : three_pairs_up_to;
+    ltp_band_filter f = {.order = band->exact_hz <= three_up_to * rate_hz ? 3 : 4};
     const analog_band b = fit_width(band, f.order, rate_hz);
     int k = 0;
     /* Low-pass poles p in the upper half plane; each becomes s = p w / 2 +- sqrt((p w / 2)^2 - centre^2). */

@@ -69,3 +69,43 @@ double lt_histogram_exceeded(const lt_histogram *h, double percent)
     }
     return -INFINITY;
 }
+
+void lt_histogram_percentiles(const lt_histogram *h, double exceeded_db[LT_PERCENTILES])
+{
+    if (h->count == 0) {
+        for (int p = 0; p < LT_PERCENTILES; p++)
+            exceeded_db[p] = NAN;
+        return;
+    }
+    double passed = (double)h->above;
+    int p = 0;
+    for (; p < LT_PERCENTILES && h->above > 0 && passed >= (double)h->count * ((p + 1) / 100.0); p++)
+        exceeded_db[p] = lowest_db + BINS / bins_per_db;
+    for (size_t i = BINS; i-- > 0 && p < LT_PERCENTILES;) {
+        const double here = (double)h->bins[i];
+        for (; p < LT_PERCENTILES && here > 0.0; p++) {
+            const double wanted = (double)h->count * ((p + 1) / 100.0);
+            if (passed + here < wanted)
+                break;
+            exceeded_db[p] = lowest_db + ((double)(i + 1) - (wanted - passed) / here) / bins_per_db;
+        }
+        passed += here;
+    }
+    for (; p < LT_PERCENTILES; p++)
+        exceeded_db[p] = -INFINITY;
+}
+
+double lt_histogram_share_above(const lt_histogram *h, double level_db)
+{
+    if (h->count == 0 || isnan(level_db))
+        return NAN;
+    const double position = (level_db - lowest_db) * bins_per_db;
+    double above = (double)h->above;
+    for (size_t i = BINS; i-- > 0;) {
+        const double part = fmin(1.0, (double)(i + 1) - position); /* of the bin that lies above the level */
+        if (part <= 0.0)
+            break;
+        above += part * (double)h->bins[i];
+    }
+    return above / (double)h->count;
+}

@@ -1,8 +1,10 @@
 /* SPDX-License-Identifier: MIT
- * Decimation to about 8 kHz, then Hann-windowed periodograms of 4 s that overlap by half (Welch). Each block is also
- * related to its own noise floor, so that one passing truck does not drown what the quiet rest shows. */
+ * Decimation to about 8 kHz, then Hann-windowed periodograms of 4 s (Welch), overlapping by half in the first two
+ * minutes. Each block is also related to its own noise floor, so that one passing truck does not drown what the quiet
+ * rest shows. */
 #include "level/line_spectrum.h"
 #include "base/alloc.h"
+#include "base/vector.h"
 
 #include <math.h>
 #include <string.h>
@@ -13,7 +15,7 @@ static const double block_s = 4.0;
 static const double shortest_s = 1.0;
 static const double segment_hz = 16.0;      /* the noise floor is the median over so much ... */
 static const double faintest_floor = 1e-12; /* ... but not below this part of the block's power: the FFT is float */
-enum { SHORTEST_SEGMENT = 24, LONGEST_SEGMENT = 128, CHUNK = 512 };
+enum { SHORTEST_SEGMENT = 24, LONGEST_SEGMENT = 128, CHUNK = 512, OVERLAPPING_BLOCKS = 60 };
 
 struct ltp_line_spectrum {
     double rate_hz; /* decimated */
@@ -228,16 +230,21 @@ static void add_block(ltp_line_spectrum *s, lt_rfft *fft, const double *window, 
 
 /* ---- stream ---- */
 
-static double dot(const double *restrict a, const double *restrict b, size_t count)
+/* Eight partial sums, so that the processor need not wait for each addition. */
+LTP_INLINE double dot(const double *restrict a, const double *restrict b, size_t count)
 {
-    double sum[4] = {0.0, 0.0, 0.0, 0.0};
+    ltp_vector sums = {0.0, 0.0, 0.0, 0.0};
+    ltp_vector more = sums;
     size_t i = 0;
-    for (; i + 4 <= count; i += 4)
-        for (size_t k = 0; k < 4; k++)
-            sum[k] += a[i + k] * b[i + k];
+    for (; i + 8 <= count; i += 8) {
+        sums += *(const ltp_quad *)(a + i) * *(const ltp_quad *)(b + i);
+        more += *(const ltp_quad *)(a + i + 4) * *(const ltp_quad *)(b + i + 4);
+    }
+    double sum = 0.0;
     for (; i < count; i++)
-        sum[0] += a[i] * b[i];
-    return (sum[0] + sum[1]) + (sum[2] + sum[3]);
+        sum += a[i] * b[i];
+    sums += more;
+    return sum + ((sums[0] + sums[1]) + (sums[2] + sums[3]));
 }
 
 static void add_sample(ltp_line_spectrum *s, double x)
@@ -246,12 +253,13 @@ static void add_sample(ltp_line_spectrum *s, double x)
     if (s->filled < s->block)
         return;
     add_block(s, s->fft, s->window, s->block);
-    const size_t half = s->block / 2;
-    memmove(s->input, s->input + half, (s->block - half) * sizeof *s->input);
-    s->filled = s->block - half;
+    /* Overlapping blocks say a little more about a short recording, and cost twice as much on a long one. */
+    const size_t kept = s->blocks < OVERLAPPING_BLOCKS ? s->block - s->block / 2 : 0;
+    memmove(s->input, s->input + s->block - kept, kept * sizeof *s->input);
+    s->filled = kept;
 }
 
-void ltp_line_spectrum_push(ltp_line_spectrum *s, const double *x, size_t count)
+LTP_WIDE void ltp_line_spectrum_push(ltp_line_spectrum *s, const double *x, size_t count)
 {
     const size_t past = s->taps - 1;
     while (count > 0) {

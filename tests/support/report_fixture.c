@@ -124,7 +124,8 @@ static lt_levels *make_levels(double level_db, double swing_db, uint64_t seed)
     }
     for (int i = LT_THIRD_50_HZ; i <= LT_THIRD_16_KHZ; i++) {
         const double leq = level_db - 9.0 - 0.9 * (double)(i - LT_THIRD_50_HZ - 13);
-        l->bands[l->band_count++] = (lt_level_band){lt_third_octave(i), leq, leq + 3.0, leq - 2.0, leq - 5.0};
+        l->bands[l->band_count++] = (lt_level_band){
+            .band = lt_third_octave(i), .leq_db = leq, .l10_db = leq + 3.0, .l50_db = leq - 2.0, .l90_db = leq - 5.0};
     }
     return l;
 }
