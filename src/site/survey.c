@@ -151,6 +151,11 @@ static lt_status run(job *j, const char *dir, lt_error *err)
     note_visit(s->visit, s->site, &s->lanes[0].notes);
     if (st == LT_OK)
         st = lt_visit_interface(dir, s->visit, &j->measuring.interface, &s->lanes[0].notes, err);
+    if (st == LT_OK && j->measuring.interface != NULL && lt_interface_most_db(j->measuring.interface) >= 0.1)
+        lt_notes_add(&s->lanes[0].notes, "interface-removed",
+                     "The interface's own frequency response (loopback.wav), up to %.1f dB off its level at 1 kHz, was "
+                     "taken off all swept recordings of this visit.",
+                     lt_interface_most_db(j->measuring.interface));
     for (size_t c = 0; c < s->site->counter_count && st == LT_OK; c++)
         st = measure_all(&j->measuring, &j->counters[c], &j->counter_notes[c], err);
     for (size_t i = 0; i < s->lane_count && st == LT_OK; i++)

@@ -115,6 +115,14 @@ static lt_status read_stimulus(ltp_measuring *m, const char *file, const ltp_sti
 
 /* ---- the three kinds of measurement ---- */
 
+/* That the interface was taken off is said once for the visit, not with each of its recordings. */
+static void append_notes(lt_notes *to, const lt_notes *from)
+{
+    for (size_t i = 0; i < from->count; i++)
+        if (strcmp(from->items[i].code, "interface-removed") != 0)
+            lt_notes_add(to, from->items[i].code, "%s", from->items[i].message);
+}
+
 static lt_status measure_swept(ltp_measuring *m, const char *stimulus, lt_recording *r, lt_error *err)
 {
     const ltp_stimulus *s = NULL;
@@ -138,7 +146,7 @@ static lt_status measure_swept(ltp_measuring *m, const char *stimulus, lt_record
         r->delay_known =
             r->path == LT_PATH_LANE_COUPLING && ltp_delay_is_known(r->response, (double)x->count / x->rate_hz,
                                                                    (double)s->signal->count / s->signal->rate_hz);
-        lt_notes_append(&r->notes, &r->response->notes);
+        append_notes(&r->notes, &r->response->notes);
     }
     lt_signal_free(x);
     return st;
