@@ -86,6 +86,46 @@ LT_NODISCARD lt_status lt_levels_measure(const lt_signal *s, double cal_db, lt_l
 /** Band `index` (third octave) or NULL. */
 const lt_level_band *lt_levels_band(const lt_levels *l, int index);
 
+/* ---- traffic beside the lane ---- */
+
+enum { LT_PASSBYS_MAX = 1000 };
+#define LT_TRAFFIC_STEP_S 0.125 /* interval of the rows that lt_traffic_push() wants */
+typedef struct {
+    double start_s, duration_s; /* while the Fast level was within 10 dB of the peak */
+    double peak_s, peak_dba;    /* LAFmax and when */
+    double exposure_db;         /* sound exposure level LAE over that time */
+    double background_dba;      /* LA90 of the five minutes around the peak */
+} lt_passby;
+typedef struct {
+    lt_passby passbys[LT_PASSBYS_MAX]; /* by start; of more than these the loudest */
+    size_t passby_count;
+    uint64_t passby_total;
+    bool busy_hour;                              /* false: shorter than an hour, the fields below are not set */
+    double busy_hour_start_s, busy_hour_laeq_db; /* the loudest hour that begins with a minute of the recording */
+} lt_traffic_result;
+
+typedef struct lt_traffic lt_traffic;
+/** rise_db: how far a pass-by must stand above the background, [4, 60]. LT_E_ARG, LT_E_NOMEM. Constant memory. */
+LT_NODISCARD lt_status lt_traffic_create(double rise_db, lt_traffic **out, lt_error *err);
+/** Next row of a history of LT_TRAFFIC_STEP_S. *out: zeroed before the first row, gathers what is found. */
+void lt_traffic_push(lt_traffic *t, const lt_level_row *row, lt_traffic_result *out);
+void lt_traffic_finish(lt_traffic *t, lt_traffic_result *out);
+void lt_traffic_free(lt_traffic *t);
+
+/* ---- noise criterion ---- */
+
+enum { LT_NC_BANDS = 9 }; /* octaves 31.5 Hz .. 8 kHz */
+typedef struct {
+    double rating;       /* number of the highest NC curve that the spectrum touches, interpolated */
+    double governing_hz; /* nominal frequency of the band that touches it */
+    double sil_db;       /* speech interference level: mean of 500, 1000, 2000 and 4000 Hz */
+    bool below, above;   /* outside NC-15 to NC-70: `rating` is then an extrapolation that no curve backs */
+} lt_nc;
+/** octave_db: dB SPL; -INFINITY = silence. false: a level is not known. Source: ANSI S12.2, tangency method. */
+bool lt_nc_rate(const double octave_db[LT_NC_BANDS], lt_nc *out);
+/** Curve 15, 20, .. 70 at octave i from 31.5 Hz; NaN for others. */
+double lt_nc_curve_db(int curve, size_t band);
+
 /* ---- howl: a tone that grows, while something else may be playing ---- */
 
 typedef struct {

@@ -90,9 +90,20 @@ LT_NODISCARD lt_status lt_text_calibrate(const lt_calibration *c, unsigned tries
 LT_NODISCARD lt_status lt_json_measure(const lt_json_head *h, const lt_measured *m, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_measure(const lt_measured *m, char **out, lt_error *err);
 
+/** What `noise` says beyond lt_levels. */
+typedef struct {
+    bool percentiles;                 /* L1 to L99 of each band as well */
+    const lt_traffic_result *traffic; /* never NULL */
+    const lt_nc *nc;                  /* NULL: no calibration, or bands are missing */
+    double speech_dba, sii;           /* speech at the ear, and the index that it must not fall under ... */
+    double limit_dba, share_percent;  /* ... noise from which it does, and for how much of the time; NaN not known */
+} lt_level_more;
+
 LT_NODISCARD lt_status lt_json_stimulus(const lt_json_head *h, const lt_stimulus_info *s, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_json_response(const lt_json_head *h, const lt_response *r, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_json_levels(const lt_json_head *h, const lt_levels *l, char **out, lt_error *err);
+LT_NODISCARD lt_status lt_json_noise(const lt_json_head *h, const lt_levels *l, const lt_level_more *more, char **out,
+                                     lt_error *err);
 LT_NODISCARD lt_status lt_json_talk_test(const lt_json_head *h, const lt_talk_test *t, double cal_db, char **out,
                                          lt_error *err);
 LT_NODISCARD lt_status lt_json_sii(const lt_json_head *h, lt_sii_method m, const lt_sii_result *r, char **out,
@@ -140,6 +151,11 @@ LT_NODISCARD lt_status lt_json_truth(const lt_scenario *s, char **out, lt_error 
 LT_NODISCARD lt_status lt_text_stimulus(const lt_stimulus_info *s, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_response(const lt_response *r, const char *name, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_levels(const lt_levels *l, const char *name, bool calibrated, char **out, lt_error *err);
+/** more NULL: as lt_text_levels(). octaves: their table as well. */
+LT_NODISCARD lt_status lt_text_noise(const lt_levels *l, const char *name, bool calibrated, bool octaves,
+                                     const lt_level_more *more, char **out, lt_error *err);
+/** One line of a level history; head: the line with the names before it. */
+LT_NODISCARD lt_status lt_csv_level_row(const lt_level_row *row, bool head, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_talk_test(const lt_talk_test *t, const char *name, double cal_db, bool calibrated,
                                          char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_sii(const lt_sii_result *r, char **out, lt_error *err);

@@ -70,6 +70,12 @@ LT_NODISCARD lt_status lt_sii(lt_sii_method m, lt_sii_importance material, const
                               const double *speech_db, const double *noise_db, const double *threshold_db,
                               lt_sii_result *out, lt_error *err);
 
+/** By how much (dB, positive = louder) a noise may change before SII (one-third-octave method, average speech) falls
+ * under `sii`. NaN: it is under it even in quiet. speech_db, noise_db as for lt_sii(). LT_E_ARG: NaN. */
+LT_NODISCARD lt_status lt_sii_noise_limit(const double speech_db[LT_SPEECH_BANDS],
+                                          const double noise_db[LT_SPEECH_BANDS], double sii, double *offset_db,
+                                          lt_error *err);
+
 /* ---- STI, IEC 60268-16:2020 (edition 5) ---- */
 
 enum { LT_STI_BANDS = 7, LT_STI_MODULATIONS = 14, LT_STIPA_MODULATIONS = 2 };

@@ -258,13 +258,13 @@ static void run_bands(lt_level_meter *m, const double *x)
     m->counted_hops++;
 }
 
-static void run_detectors(lt_level_meter *m, ltp_hop_sums *h)
+static void run_detectors(lt_level_meter *m, size_t heard, ltp_hop_sums *h)
 {
     const size_t part = m->hop / LTP_PARTS;
     double level_db[LTP_COUNT(m->fast_power)];
     size_t levels = 0;
-    for (size_t at = 0, i = 0; at < h->frames; at += part, i++) {
-        const size_t count = h->frames - at < part ? h->frames - at : part;
+    for (size_t at = 0, i = 0; at < heard; at += part, i++) {
+        const size_t count = heard - at < part ? heard - at : part;
         const ltp_weighted *w = &m->parts[i];
         h->a_energy += w->energy[0];
         h->c_energy += w->energy[1];
@@ -292,15 +292,16 @@ static void run_detectors(lt_level_meter *m, ltp_hop_sums *h)
     settle_detector(&m->fast_c);
 }
 
-/* A hop, or at the end what is left of one: `bands` is false where only weightings count. */
-static void run_hop(lt_level_meter *m, const double *x, size_t count, bool bands)
+/* A hop, or at the end what is left of one: of x[heard], `count` belong to the recording. Bands want whole hops. */
+static void run_hop(lt_level_meter *m, const double *x, size_t count, size_t heard)
 {
+    const bool bands = heard == m->hop;
     ltp_hop_sums h = {.frames = count, .bands = bands, .fast_min = INFINITY};
     add_raw(m, x, &h);
     if (bands)
         run_bands(m, x);
-    ltp_weighting_run(&m->weighting, x, count, m->hop / LTP_PARTS, m->scratch, m->parts);
-    run_detectors(m, &h);
+    ltp_weighting_run(&m->weighting, x, heard, m->hop / LTP_PARTS, m->scratch, m->parts);
+    run_detectors(m, heard, &h);
     ltp_sum_add(&m->a_energy, h.a_energy);
     ltp_sum_add(&m->c_energy, h.c_energy);
     m->c_peak = fmax(m->c_peak, h.c_peak);
@@ -322,7 +323,7 @@ static void start(lt_level_meter *m)
         run_lead_hop(m, m->lead + h * m->hop);
     size_t at = 0;
     for (; at + m->hop <= m->held; at += m->hop)
-        run_hop(m, m->hold + at, m->hop, true);
+        run_hop(m, m->hold + at, m->hop, m->hop);
     memmove(m->hold, m->hold + at, (m->held - at) * sizeof *m->hold);
     m->held -= at;
     m->started = true;
@@ -332,7 +333,7 @@ void lt_level_meter_push(lt_level_meter *m, const double *x, size_t count)
 {
     while (count > 0) {
         if (m->started && m->held == 0 && count >= m->hop) {
-            run_hop(m, x, m->hop, true); /* no copy */
+            run_hop(m, x, m->hop, m->hop); /* no copy */
             x += m->hop;
             count -= m->hop;
             continue;
@@ -348,28 +349,28 @@ void lt_level_meter_push(lt_level_meter *m, const double *x, size_t count)
         if (!m->started) {
             start(m);
         } else {
-            run_hop(m, m->hold, m->hop, true);
+            run_hop(m, m->hold, m->hop, m->hop);
             m->held = 0;
         }
     }
 }
 
-/* The rest of less than a hop. The bands leave it out, unless it is all there is: then they hear it and silence. */
+/* The rest of less than a hop. The bands leave it out, unless it is all there is: then everything hears it and silence.
+ */
 void ltp_meter_drain(lt_level_meter *m)
 {
     if (!m->started)
         start(m);
     const size_t rest = m->held;
+    const bool all = m->counted_hops == 0;
     if (rest == 0)
         return;
-    run_hop(m, m->hold, rest, false);
-    if (m->counted_hops == 0) {
+    if (all)
         memset(m->hold + rest, 0, (m->hop - rest) * sizeof *m->hold);
-        run_bands(m, m->hold);
-        for (size_t i = 0; i < m->band_count; i++) {
-            m->bands.sum[i].sum *= (double)m->hop / (double)rest;
-            m->bands.sum[i].rest *= (double)m->hop / (double)rest;
-        }
+    run_hop(m, m->hold, rest, all ? m->hop : rest);
+    for (size_t i = 0; all && i < m->band_count; i++) {
+        m->bands.sum[i].sum *= (double)m->hop / (double)rest;
+        m->bands.sum[i].rest *= (double)m->hop / (double)rest;
     }
     m->held = 0;
 }

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: MIT
  * JSON of single recordings and computations: stimulus, response, noise, speech level, SII. */
-#include "report/json_build.h"
+#include "report/levels.h"
 
 #include <math.h>
 
@@ -90,7 +90,7 @@ static json_t *hum_object(ltp_json *j, const lt_levels *l)
     return hum;
 }
 
-lt_status lt_json_levels(const lt_json_head *h, const lt_levels *l, char **out, lt_error *err)
+lt_status lt_json_noise(const lt_json_head *h, const lt_levels *l, const lt_level_more *more, char **out, lt_error *err)
 {
     ltp_json j = {0};
     json_t *result = json_object();
@@ -102,18 +102,17 @@ lt_status lt_json_levels(const lt_json_head *h, const lt_levels *l, char **out, 
     ltp_json_put_db(&j, result, "la50_db", l->la50_db);
     ltp_json_put_db(&j, result, "la90_db", l->la90_db);
     ltp_json_put_db(&j, result, "peak_dbfs", l->peak_dbfs);
-    json_t *bands = json_array();
-    for (size_t i = 0; i < l->band_count; i++) {
-        json_t *band = band_object(&j, l->bands[i].band.nominal_hz);
-        ltp_json_put_db(&j, band, "leq_db", l->bands[i].leq_db);
-        ltp_json_put_db(&j, band, "l10_db", l->bands[i].l10_db);
-        ltp_json_put_db(&j, band, "l50_db", l->bands[i].l50_db);
-        ltp_json_put_db(&j, band, "l90_db", l->bands[i].l90_db);
-        ltp_json_append(&j, bands, band);
-    }
-    ltp_json_put(&j, result, "bands", bands);
+    ltp_json_put_detectors(&j, result, l);
+    ltp_json_put(&j, result, "bands", ltp_json_bands(&j, l->bands, l->band_count));
     ltp_json_put(&j, result, "hum", hum_object(&j, l));
+    if (more != NULL)
+        ltp_json_put_more(&j, result, l, more);
     return ltp_json_finish(&j, h, &l->notes, result, out, err);
+}
+
+lt_status lt_json_levels(const lt_json_head *h, const lt_levels *l, char **out, lt_error *err)
+{
+    return lt_json_noise(h, l, NULL, out, err);
 }
 
 lt_status lt_json_talk_test(const lt_json_head *h, const lt_talk_test *t, double cal_db, char **out, lt_error *err)

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: MIT
  * Text of single recordings and computations for a terminal, the answer in the first line. */
-#include "report/text_build.h"
+#include "report/levels.h"
 
 #include <math.h>
 
@@ -131,7 +131,8 @@ static void hum_text(ltp_textbuf *b, const lt_levels *l, const char *unit)
     }
 }
 
-lt_status lt_text_levels(const lt_levels *l, const char *name, bool calibrated, char **out, lt_error *err)
+lt_status lt_text_noise(const lt_levels *l, const char *name, bool calibrated, bool octaves, const lt_level_more *more,
+                        char **out, lt_error *err)
 {
     const char *unit = calibrated ? "dB SPL" : "dBFS";
     const char *weighted = calibrated ? "dB(A)" : "dBFS (A-weighted)";
@@ -151,20 +152,26 @@ lt_status lt_text_levels(const lt_levels *l, const char *name, bool calibrated, 
     ltp_text_row(&b, "LA50", l->la50_db, 1, weighted);
     ltp_text_row(&b, "LA90", l->la90_db, 1, weighted);
     ltp_text_row(&b, "largest sample", l->peak_dbfs, 1, "dB re full scale");
+    ltp_text_detectors(&b, l, calibrated);
     hum_text(&b, l, unit);
+    if (more != NULL)
+        ltp_text_more(&b, more, calibrated);
     ltp_text_format(&b, "\n  band Hz        Leq        L10        L50        L90   (%s)\n", unit);
-    for (size_t i = 0; i < l->band_count; i++) {
-        hz_column(&b, l->bands[i].band.nominal_hz, 9);
-        ltp_text_column(&b, l->bands[i].leq_db, 1, 11);
-        ltp_text_column(&b, l->bands[i].l10_db, 1, 11);
-        ltp_text_column(&b, l->bands[i].l50_db, 1, 11);
-        ltp_text_column(&b, l->bands[i].l90_db, 1, 11);
-        ltp_text_add(&b, "\n");
+    ltp_text_bands(&b, l->low_bands, l->low_band_count);
+    ltp_text_bands(&b, l->bands, l->band_count);
+    if (octaves) {
+        ltp_text_add(&b, "\n  octave Hz      Leq        L10        L50        L90\n");
+        ltp_text_bands(&b, l->octaves, l->octave_count);
     }
     if (l->notes.count > 0)
         ltp_text_add(&b, "\n");
     ltp_text_notes(&b, "Note: ", &l->notes);
     return ltp_text_take(&b, out, err);
+}
+
+lt_status lt_text_levels(const lt_levels *l, const char *name, bool calibrated, char **out, lt_error *err)
+{
+    return lt_text_noise(l, name, calibrated, false, NULL, out, err);
 }
 
 /* ---- speech level ---- */

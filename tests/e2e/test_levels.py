@@ -100,6 +100,92 @@ class Noise(Case):
         self.assertTrue(text.startswith("LAeq 80.0 dB(A) over 5.0 s"), text)
 
 
+class LongNoise(Case):
+    """History, traffic and what needs a calibration."""
+
+    def road(self, seconds=90, rate=32000):
+        """Pink noise of 50 dB(A), and two vehicles that pass: peak 15 and 20 dB above it, at 30 and 60 s."""
+        rng = np.random.default_rng(5)
+        t = np.arange(seconds * rate) / rate
+        f = np.fft.rfftfreq(len(t), 1 / rate)
+        f[0] = f[1]
+        x = np.fft.irfft(np.fft.rfft(rng.standard_normal(len(t))) / np.sqrt(f), len(t))
+        x *= 10 ** (-50 / 20) / np.std(x)
+        envelope = sum(10 ** (db / 10) / (1 + ((t - at) / 1.5) ** 2) for at, db in ((30, 15), (60, 20)))
+        return write_wav(self.dir / "road.wav", x * np.sqrt(1 + envelope), rate), rate
+
+    def test_vehicles_that_pass(self):
+        wav, _ = self.road()
+        result = self.json("noise", wav, "--cal-db", 100)["result"]
+        traffic = result["traffic"]
+        self.assertEqual(traffic["passby_count"], 2)
+        self.assertIsNone(traffic["busy_hour"])
+        for event, at, db in zip(traffic["passbys"], (30, 60), (15, 20)):
+            self.assertAlmostEqual(event["peak_s"], at, delta=0.7)
+            self.assertAlmostEqual(event["lafmax_db"] - event["background_db"], db, delta=2)
+            self.assertAlmostEqual(event["lae_db"] - event["lafmax_db"], 10 * np.log10(2 * 1.5 * np.arctan(3)), delta=1.2)
+            self.assertAlmostEqual(event["duration_s"], 9, delta=2.5)
+        masking = traffic["masking"]
+        self.assertEqual((masking["speech_dba"], masking["sii"]), (67, 0.45))
+        self.assertGreater(masking["limit_dba"], result["la90_db"])
+        self.assertAlmostEqual(masking["share_percent"], 0, delta=25)
+        # 10 dB less speech bears 10 dB less noise, while no threshold of hearing is near.
+        less = self.json("noise", wav, "--cal-db", 100, "--speech-dba", 57)["result"]["traffic"]["masking"]
+        self.assertAlmostEqual(less["limit_dba"], masking["limit_dba"] - 10, delta=0.5)
+        self.assertGreater(less["share_percent"], masking["share_percent"])
+        self.assertIsNone(self.json("noise", wav)["result"]["traffic"]["masking"])
+        self.assertIn("pass-bys: 2", self.text("noise", wav, "--octaves"))
+
+    def test_history(self):
+        wav, rate = self.road(30)
+        out = self.dir / "h.csv"
+        result = self.json("noise", wav, "--history", out, "--interval", "500ms")["result"]
+        rows = np.genfromtxt(out, delimiter=",", names=True)
+        self.assertEqual(len(rows), 60)
+        self.assertAlmostEqual(rows["start_s"][-1], 29.5, places=3)
+        self.assertAlmostEqual(10 * np.log10(np.mean(10 ** (rows["laeq_db"] / 10))), result["laeq_db"], delta=0.01)
+        self.assertAlmostEqual(10 * np.log10(np.mean(10 ** (rows["leq_1000_hz_db"] / 10))),
+                               next(b["leq_db"] for b in result["bands"] if b["hz"] == 1000), delta=0.02)
+        self.assertAlmostEqual(rows["lafmax_db"].max(), result["lafmax_db"], delta=0.01)
+        self.fails("noise", wav, "--history", out, says=("h.csv", "--force"))
+        self.json("noise", wav, "--history", out, "--interval", "1m", "--force")
+        self.assertEqual(len(out.read_text().splitlines()), 2)
+        self.fails("noise", wav, "--history", wav, "--force", says=("road.wav",))
+        self.fails("noise", wav, "--history", self.dir / "no" / "h.csv", says=("h.csv",))
+        self.assertFalse(list(self.dir.glob("*.part")))
+        for word in ("0s", "1", "-1s", "1d", "s", "1e9h", "1ms", "nans"):
+            r = run("noise", wav, "--history", out, "--force", "--interval", word)
+            self.assertEqual(r.status, 2, word)
+
+    def test_octaves_and_percentiles(self):
+        rng = np.random.default_rng(3)
+        wav = write_wav(self.dir / "a.wav", 0.01 * rng.standard_normal(RATE * 20))
+        result = self.json("noise", wav, "--cal-db", 90, "--percentiles")["result"]
+        octaves = {b["hz"]: b["leq_db"] for b in result["octaves"]}
+        thirds = {b["hz"]: b["leq_db"] for b in result["low_bands"] + result["bands"]}
+        self.assertEqual(sorted(octaves), [31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000])
+        self.assertEqual(sorted(thirds)[:4], [25, 31.5, 40, 50])
+        for hz, parts in {63: (50, 63, 80), 1000: (800, 1000, 1250), 8000: (6300, 8000, 10000)}.items():
+            want = 10 * np.log10(sum(10 ** (thirds[p] / 10) for p in parts))
+            self.assertAlmostEqual(octaves[hz], want, delta=0.3 if hz == 63 else 0.1)
+        self.assertAlmostEqual(octaves[1000], 90 - 37 + 10 * np.log10(2 * (1412.54 - 707.95) / RATE) - 0, delta=0.4)
+        percentiles = result["percentiles"]
+        for levels in [percentiles["la_db"]] + [b["exceeded_db"] for b in percentiles["bands"] + percentiles["octaves"]]:
+            self.assertEqual(len(levels), 99)
+            self.assertEqual(levels, sorted(levels, reverse=True))
+        self.assertEqual(percentiles["la_db"][9], result["la10_db"])
+        self.assertEqual(len(percentiles["bands"]), len(thirds))
+
+    def test_nc(self):
+        """A 1 kHz tone of 46 dB touches NC-45 of ANSI S12.2 in its octave, and no other."""
+        wav = write_wav(self.dir / "a.wav", sine(1000, -40, 10))
+        nc = self.json("noise", wav, "--cal-db", 86)["result"]["nc"]
+        self.assertEqual((nc["range"], nc["governing_hz"]), ("within", 1000))
+        self.assertAlmostEqual(nc["rating"], 45, delta=0.2)
+        self.assertIn("NC 45", self.text("noise", wav, "--cal-db", 86))
+        self.assertIsNone(self.json("noise", wav)["result"]["nc"])
+
+
 class SpeechLevel(Case):
     def bursts(self):
         """Noise in bursts of 2 s with pauses of 2 s that hold a noise 40 dB lower: half active."""
