@@ -27,6 +27,9 @@ const lt_audio_info *lt_audio_reader_info(const lt_audio_reader *r);
 /** Up to `frames` frames of one channel (0-based) into x; *got < frames only at the end. LT_E_IO, LT_E_FORMAT (NaN). */
 LT_NODISCARD lt_status lt_audio_read(lt_audio_reader *r, unsigned channel, double *x, size_t frames, size_t *got,
                                      lt_error *err);
+/** Go on `frames` frames later, without reading what lies between. LT_E_ARG: beyond the end; LT_E_IO: the kind of file
+ * cannot do that. */
+LT_NODISCARD lt_status lt_audio_skip(lt_audio_reader *r, uint64_t frames, lt_error *err);
 void lt_audio_close(lt_audio_reader *r);
 
 /** One channel (0-based) of a whole file. LT_E_ARG no such channel or an empty file. info may be NULL. */

@@ -204,6 +204,17 @@ lt_status lt_audio_read(lt_audio_reader *r, unsigned channel, double *x, size_t 
     return LT_OK;
 }
 
+lt_status lt_audio_skip(lt_audio_reader *r, uint64_t frames, lt_error *err)
+{
+    if (r->position > r->info.frames || frames > r->info.frames - r->position)
+        return ltp_fail(err, LT_E_ARG, "%s: the file ends before frame %" PRIu64, r->path, r->position + frames);
+    const sf_count_t at = (sf_count_t)(r->position + frames);
+    if (sf_seek(r->file, at, SEEK_SET) != at)
+        return ltp_fail(err, LT_E_IO, "%s: this kind of file must be read from its beginning", r->path);
+    r->position += frames;
+    return LT_OK;
+}
+
 /* Grows with what is really read; the header's count only tells where to start, up to a limit. */
 static lt_status read_all(lt_audio_reader *r, unsigned channel, double **samples, size_t *count, lt_error *err)
 {

@@ -14,6 +14,7 @@
 static const double fast_s = 0.125, slow_s = 1.0;
 static const double lead_s = 0.5;         /* made up before the start */
 static const double settle_a_s = 0.05;    /* until the filters answer in the lead */
+static const double settle_min_s = 0.5;   /* of the recording, until its minimum owes nothing to the lead */
 static const double history_step_s = 0.1; /* the finest */
 enum { OCTAVE_31_5_HZ = -5, OCTAVE_16_KHZ = 4 };
 
@@ -305,7 +306,8 @@ static void run_hop(lt_level_meter *m, const double *x, size_t count, size_t hea
     ltp_sum_add(&m->a_energy, h.a_energy);
     ltp_sum_add(&m->c_energy, h.c_energy);
     m->c_peak = fmax(m->c_peak, h.c_peak);
-    m->fast_min = fmin(m->fast_min, h.fast_min);
+    if ((double)m->frames > settle_min_s * m->rate_hz)
+        m->fast_min = fmin(m->fast_min, h.fast_min);
     if (count == m->hop)
         add_history(&m->history, h.a_energy);
     ltp_watchers_hop(m, &h);

@@ -56,7 +56,7 @@ static void set_weighted(const lt_level_meter *m, lt_levels *out)
     out->lzeq_db = level_db(m, fmax(0.0, ltp_sum_value(&m->energy) / frames - mean * mean));
     out->lae_db = out->laeq_db + lt_db_from_power(out->seconds);
     out->lafmax_db = level_db(m, m->fast.max);
-    out->lafmin_db = level_db(m, m->fast_min);
+    out->lafmin_db = level_db(m, isfinite(m->fast_min) ? m->fast_min : m->fast.power);
     out->lasmax_db = level_db(m, m->slow.max);
     out->lcfmax_db = level_db(m, m->fast_c.max);
     out->lcpeak_db = level_db(m, m->c_peak);

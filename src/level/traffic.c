@@ -13,7 +13,7 @@
 
 enum {
     HALF = 1200,         /* rows of the background on either side: 150 s */
-    RING = 2 * HALF + 1, /* rows on hand */
+    RING = 2 * HALF + 2, /* rows on hand: the background of a row, and the one that leaves it next */
     EVENT_ROWS = 2400,   /* a longer rise is no pass-by: it is cut */
     BINS = 800,
     MINUTES = 60

@@ -1,13 +1,15 @@
 # SPDX-License-Identifier: MIT
 """Time and memory of whole processes: lanetune against the same work in SciPy, in the same run.
 
-    ratio.py LANETUNE            prints a table; never a pass or fail, for a busy machine is slow for both
-Both get one thread, warm files and the best of some runs."""
+    ratio.py LANETUNE [HOURS]    prints a table; never a pass or fail, for a busy machine is slow for both
+HOURS: length of the recording for `noise`, default ten minutes. Both get one thread, warm files and the best of some
+runs. Times are processor time, which other programs on the machine lengthen less than the clock's."""
 import os
+import resource
 import subprocess
 import sys
 import tempfile
-import time
+import wave
 
 import numpy as np
 from scipy import io, signal
@@ -23,14 +25,13 @@ def save(path, samples):
 
 
 def run(command):
-    """Wall time and CPU time in seconds, largest memory in MiB, of one process."""
-    start = time.perf_counter()
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, env=environment)
-    _, message = process.communicate()
-    wall = time.perf_counter() - start
+    """Processor time in seconds of one process."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    process = subprocess.run(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, env=environment, check=False)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
     if process.returncode != 0:
-        sys.exit(f"{' '.join(command)}: {message.decode()}")
-    return wall
+        sys.exit(f"{' '.join(command)}: {process.stderr.decode()}")
+    return after.ru_utime - before.ru_utime + after.ru_stime - before.ru_stime
 
 
 def best(command, runs):
@@ -45,9 +46,11 @@ def memory_mib(command):
     return int(out.stdout) / 1024
 
 
-def row(name, ours, theirs, runs):
+def row(name, ours, theirs, runs, seconds=0):
     a, b = best(ours, runs), best(theirs, runs)
-    print(f"{name:34s} {a:8.3f} s {b:8.3f} s {b / a:7.1f} x {memory_mib(ours):8.0f} MiB {memory_mib(theirs):8.0f} MiB")
+    if seconds:
+        name += f", x real time: {seconds / a:.0f}, {seconds / b:.0f}"
+    print(f"{name:52s} {a:8.3f} s {b:8.3f} s {b / a:7.1f} x {memory_mib(ours):8.0f} MiB {memory_mib(theirs):8.0f} MiB")
 
 
 with tempfile.TemporaryDirectory() as folder:
@@ -62,9 +65,13 @@ with tempfile.TemporaryDirectory() as folder:
     lane[[150, 420, 900]] = [0.5, 0.2, -0.1]
     save(sweep, samples)
     save(recording, 0.5 * signal.fftconvolve(samples, lane)[: samples.size] + 1e-4 * random.standard_normal(samples.size))
-    save(noise, 0.05 * random.standard_normal(600 * rate))
-    print(f"{'whole process':34s} {'lanetune':>10s} {'SciPy':>10s} {'ratio':>9s} {'lanetune':>12s} {'SciPy':>12s}")
+    minutes = 10 if len(sys.argv) < 3 else round(60 * float(sys.argv[2]))
+    with wave.open(noise, "wb") as w:  # 16 bit: SciPy maps it into memory
+        w.setparams((1, 2, rate, 0, "NONE", ""))
+        for _ in range(minutes):
+            w.writeframes(np.round(1600 * random.standard_normal(60 * rate)).astype("<i2").tobytes())
+    print(f"{'whole process':52s} {'lanetune':>10s} {'SciPy':>10s} {'ratio':>9s} {'lanetune':>12s} {'SciPy':>12s}")
     row("response, 10 s sweep", [lanetune, "response", recording, "--stimulus", sweep, "--json"],
         [sys.executable, os.path.join(here, "scipy_response.py"), recording, sweep], 7)
-    row("noise, ten minutes", [lanetune, "noise", noise, "--json"],
-        [sys.executable, os.path.join(here, "scipy_noise.py"), noise], 2)
+    row(f"noise, {minutes} minutes", [lanetune, "noise", noise, "--json"],
+        [sys.executable, os.path.join(here, "scipy_noise.py"), noise], 2, 60 * minutes)

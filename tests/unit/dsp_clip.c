@@ -103,9 +103,43 @@ static void silence_and_nothing_are_not_clipped(void **state)
     lt_signal_free(s);
 }
 
+/* Whole blocks are looked at in stretches, single samples one by one: the same state must come of it, whatever the
+ * recording holds. */
+static void stretches_count_as_single_samples_do(void **state)
+{
+    (void)state;
+    int bad = 0;
+    for (size_t row = 0; row < COUNT(rows); row++) {
+        lt_signal *s = NULL;
+        lt_clip_meter whole = {0};
+        lt_clip_meter single = {0};
+        lt_clip_meter odd = {0};
+        assert_int_equal(lt_signal_create(SAMPLES, RATE, &s, &(lt_error){0}), LT_OK);
+        fill(row, s);
+        lt_clip_push(&whole, s->samples, s->count);
+        for (size_t i = 0; i < s->count; i++)
+            lt_clip_push(&single, s->samples + i, 1);
+        for (size_t i = 0; i < s->count; i += 77)
+            lt_clip_push(&odd, s->samples + i, s->count - i < 77 ? s->count - i : 77);
+        const lt_clip_meter *const others[] = {&single, &odd};
+        for (size_t k = 0; k < 2; k++) {
+            const lt_clip_meter *m = others[k];
+            bad += m->above.flat != whole.above.flat || m->below.flat != whole.below.flat || m->run != whole.run;
+            const double got[] = {m->above.extreme, m->below.extreme, m->value, m->before, m->before_that, m->step};
+            const double want[] = {whole.above.extreme, whole.below.extreme, whole.value,
+                                   whole.before,        whole.before_that,   whole.step};
+            for (size_t i = 0; i < COUNT(got); i++)
+                bad += !near_abs(rows[row].row, got[i], want[i], 0.0);
+        }
+        lt_signal_free(s);
+    }
+    assert_int_equal(bad, 0);
+}
+
 SUITE(dsp_clip)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(stretches_count_as_single_samples_do),
         cmocka_unit_test(flat_tops_count_and_round_peaks_do_not),
         cmocka_unit_test(blocks_give_the_same_count_as_one_push),
         cmocka_unit_test(silence_and_nothing_are_not_clipped),

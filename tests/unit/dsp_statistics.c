@@ -208,9 +208,62 @@ static void histogram_with_silence_and_extremes(void **state)
     assert_int_equal(bad, 0);
 }
 
+/* Against the exact logarithm of the C library, over all magnitudes that a recording can have. */
+static void quick_levels_are_right(void **state)
+{
+    (void)state;
+    enum { N = 20000 };
+    double *x = calloc(N, sizeof *x);
+    double *db = calloc(N, sizeof *db);
+    lt_rng rng = {5};
+    int bad = 0;
+    for (size_t i = 0; i < N; i++)
+        x[i] = ldexp(0.5 + lt_rng_uniform(&rng) / 2.0, (int)(i % 160) - 140);
+    x[0] = 0.5;
+    x[1] = 0.0;
+    x[2] = 1e-310;
+    lt_dbfs_from_mean_squares(x, N, db);
+    for (size_t i = 3; i < N; i++)
+        bad += !near_abs("level", db[i], lt_dbfs_from_mean_square(x[i]), 1e-6);
+    bad += !near_abs("full scale", db[0], 0.0, 1e-6);
+    assert_true(isinf(db[1]) && db[1] < 0.0 && isinf(db[2]));
+    free(db);
+    free(x);
+    assert_int_equal(bad, 0);
+}
+
+static void percentiles_agree_with_single_ones(void **state)
+{
+    (void)state;
+    lt_histogram *h = NULL;
+    double all[LT_PERCENTILES];
+    lt_rng rng = {9};
+    int bad = 0;
+    assert_int_equal(lt_histogram_create(&h, &(lt_error){0}), LT_OK);
+    lt_histogram_percentiles(h, all);
+    assert_true(isnan(all[0]) && isnan(all[98]) && isnan(lt_histogram_share_above(h, 0.0)));
+    for (int round = 0; round < 3; round++) { /* levels; with silence; with the beyond */
+        for (int i = 0; i < 3000; i++)
+            lt_histogram_add(h, round == 0   ? -40.0 + 10.0 * lt_rng_gauss(&rng)
+                                : round == 1 ? -(double)INFINITY
+                                             : 500.0);
+        lt_histogram_percentiles(h, all);
+        for (int p = 1; p <= LT_PERCENTILES; p++) {
+            const double want = lt_histogram_exceeded(h, p);
+            bad += isinf(want) ? !isinf(all[p - 1]) : !near_abs("percentile", all[p - 1], want, 1e-12);
+            if (lt_is_known(want) && want < 199.0)
+                bad += !near_abs("share", lt_histogram_share_above(h, want), p / 100.0, 1e-9);
+        }
+    }
+    lt_histogram_free(h);
+    assert_int_equal(bad, 0);
+}
+
 SUITE(dsp_statistics)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(quick_levels_are_right),
+        cmocka_unit_test(percentiles_agree_with_single_ones),
         cmocka_unit_test(sums_keep_the_small_parts),
         cmocka_unit_test(quantiles_agree_with_sorting),
         cmocka_unit_test(quantiles_of_odd_input),
