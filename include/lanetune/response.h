@@ -152,7 +152,7 @@ typedef enum {
     LT_LEVEL_GO_ON,     /* play the next burst */
     LT_LEVEL_ENOUGH,    /* one sweep of 10 s will do */
     LT_LEVEL_CAPTURE,   /* louder, and the recording would clip */
-    LT_LEVEL_AMPLIFIER, /* the return grew by less than 0.7 of the step: the amplifier clips */
+    LT_LEVEL_AMPLIFIER, /* the return lacks 0.15 dB and is distorted, or distortion rises: the amplifier clips */
     LT_LEVEL_SPL,       /* louder, and the limit at the measurement microphone would be passed */
     LT_LEVEL_HIGHEST,   /* the highest level that is allowed */
     LT_LEVEL_END_COUNT
@@ -168,6 +168,12 @@ typedef struct {
     double noise[LT_SPEECH_BANDS];  /* mean square per band */
     double signal[LT_SPEECH_BANDS]; /* energy of the burst's return per band, at level_dbfs: mean square x seconds */
     double before[LT_SPEECH_BANDS], before_dbfs;
+    double gain_db[LT_SPEECH_BANDS], gain_weight[LT_SPEECH_BANDS]; /* energy re level, dB, of the quieter bursts */
+    double distortion_noise, distortion, least_distortion; /* harmonics 2 to 5 re the linear part, power: of the burst before; of all */
+    double burst_s;                      /* length of what came back */
+    double loss_db, loss_sigma_db, accepted_sigma_db; /* against that gain; how certain, now and at `before` */
+    unsigned check; /* a suspicion about the amplifier is looked at again, from suspect_dbfs */
+    double suspect_dbfs;
     unsigned bursts;
     unsigned heard_bands; /* in which the last burst stood above the noise */
 } lt_level_finder;
