@@ -139,6 +139,10 @@ LT_NODISCARD lt_status lt_json_scan(const lt_json_head *h, const lt_scanned *con
 LT_NODISCARD lt_status lt_json_scan_line(const lt_scanned *file, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_scan(const lt_scanned *const *files, size_t count, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_json_devices(const lt_json_head *h, const lt_devices *d, char **out, lt_error *err);
+LT_NODISCARD lt_status lt_json_isolate(const lt_json_head *h, const lt_isolate_point *points, size_t count,
+                                       const lt_isolation *r, char **out, lt_error *err);
+LT_NODISCARD lt_status lt_text_isolate(const lt_isolate_point *points, size_t count, const lt_isolation *r, char **out,
+                                       lt_error *err);
 LT_NODISCARD lt_status lt_json_switching(const lt_json_head *h, const lt_switching *s, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_json_compare(const lt_json_head *h, const lt_visit_comparison *c, char **out, lt_error *err);
 /** For commands whose result is a folder or a file: result {"path": ...}. */

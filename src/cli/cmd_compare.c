@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: MIT
  * lanetune compare: what changed between two visits, and what it means. */
-#include "cli.h"
+#include "compare.h"
 
 #include "base/alloc.h"
 
@@ -10,7 +10,17 @@ static const cli_option options[] = {
     {"worse-db", CLI_NUMBER, "DB", "a level, margin, coupling or noise that is worse by this counts", "3", 0.5, 40,
      NULL},
     {"worse-sii", CLI_NUMBER, "X", "the same for the speech intelligibility index", "0.05", 0.005, 1, NULL},
-    {"check", CLI_FLAG, NULL, "end with status 3 if a lane got worse by more than that", NULL, 0, 0, NULL},
+    {"check", CLI_FLAG, NULL, "end with status 3 if a lane got worse by more than that, or a part is at fault", NULL, 0,
+     0, NULL},
+    {"isolate", CLI_FLAG, NULL, "the words are points of one chain, NAME=FILE in the order of the signal", NULL, 0, 0,
+     NULL},
+    {"stimulus", CLI_TEXT, "STIM.wav", "isolate: what was sent into the chain; without it noise was recorded", NULL, 0,
+     0, NULL},
+    {"talk", CLI_FLAG, NULL, "isolate: the same talk was recorded at all points", NULL, 0, 0, NULL},
+    {"bypass", CLI_TEXT, "FROM,TO", "isolate: points that the coupler bridges in NAME:bypass=FILE", "the hub", 0, 0,
+     NULL},
+    {"channel", CLI_COUNT, "N", "isolate: channel of the recordings, counted from 1", "the first", 1, 1024, NULL},
+    {"stimulus-channel", CLI_COUNT, "N", "isolate: channel of the stimulus file", "the first", 1, 1024, NULL},
 };
 
 static lt_status places(cli_args *a, lt_visit_place *before, lt_visit_place *after, lt_error *err)
@@ -56,6 +66,24 @@ static int run(cli_args *a)
     lt_error err = {0};
     lt_visit_comparison *c = NULL;
     char *text = NULL;
+    static const char *const of_points[] = {"stimulus", "talk", "bypass", "channel", "stimulus-channel"};
+    static const char *const of_visits[] = {"site", "lane", "worse-db", "worse-sii"};
+    const bool isolate = cli_flag(a, "isolate");
+    const char *const *wrong = isolate ? of_visits : of_points;
+    for (size_t i = 0; i < (isolate ? LTP_COUNT(of_visits) : LTP_COUNT(of_points)); i++)
+        if (cli_given(a, wrong[i]))
+            return cli_usage(a->command,
+                             isolate ? "--%s compares visits and means nothing with --isolate"
+                                     : "--%s belongs to --isolate",
+                             wrong[i]);
+    if (isolate && a->word_count < 2)
+        return cli_usage(a->command, "--isolate wants two points or more: NAME=FILE, or NAME where not recorded yet");
+    if (isolate && cli_flag(a, "talk") && cli_given(a, "stimulus"))
+        return cli_usage(a->command, "give either --stimulus or --talk");
+    if (isolate)
+        return cli_compare_points(a);
+    if (a->word_count > 2)
+        return cli_usage(a->command, "too many words: two visits are compared");
     if (a->word_count == 0 && !cli_given(a, "site"))
         return cli_usage(a->command, "give two visits, SITE/visits/DATE, or --site SITE");
     lt_status status = compare(a, &c, &err);
@@ -73,7 +101,7 @@ static int run(cli_args *a)
 
 const cli_command cmd_compare = {
     .name = "compare",
-    .words = "[VISIT] [VISIT]",
+    .words = "[VISIT] [VISIT] | NAME=FILE...",
     .summary = "what changed between two visits, and what it means",
     .about =
         "Compares two visits lane by lane: every swept path per one-third octave with its doubt, delay, polarity, "
@@ -81,12 +109,17 @@ const cli_command cmd_compare = {
         "points to, how sure that is, and what to do next. Settings and calibrations that differ are taken out.\n"
         "VISIT is SITE/visits/DATE, or a date with --site. A site alone means its last two visits, one date with "
         "--site "
-        "that visit against the latest.",
+        "that visit against the latest.\n"
+        "--isolate finds the part of a chain that adds loss, noise, hum, delay, echo or distortion: record the same "
+        "sweep (or noise, or talk) at points along the line, and give them in the order of the signal; NAME alone is a "
+        "point that is not recorded yet, NAME:bypass=FILE a recording with the hub replaced by a coupler. It names the "
+        "part and says where to record next, so that each recording halves what is suspected.",
     .example = "lanetune compare elm-street/visits/2024-05-14 elm-street/visits/2025-04-02\n"
-               "lanetune compare --site elm-street --check\n",
+               "lanetune compare --site elm-street --check\n"
+               "lanetune compare --isolate --stimulus sweep.wav counter=a.wav hub lane=c.wav\n",
     .options = options,
     .option_count = LTP_COUNT(options),
     .words_min = 0,
-    .words_max = 2,
+    .words_max = CLI_MANY,
     .run = run,
 };
