@@ -108,8 +108,8 @@ LT_NODISCARD lt_status lt_json_talk_test(const lt_json_head *h, const lt_talk_te
                                          lt_error *err);
 LT_NODISCARD lt_status lt_json_sii(const lt_json_head *h, lt_sii_method m, const lt_sii_result *r, char **out,
                                    lt_error *err);
-/** want_db: the safe margin that the attenuation of a voice switch is reckoned for. */
 LT_NODISCARD lt_status lt_json_sti(const lt_json_head *h, const lt_sti_result *r, char **out, lt_error *err);
+/** want_db: the safe margin that the attenuation of a voice switch is reckoned for. */
 LT_NODISCARD lt_status lt_json_margin(const lt_json_head *h, const lt_margin *m, double want_db, char **out,
                                       lt_error *err);
 LT_NODISCARD lt_status lt_json_open_margin(const lt_json_head *h, const lt_open_margin *m, char **out, lt_error *err);

@@ -47,6 +47,7 @@ typedef struct {
     double bandwidth_db;                            /* 10 lg of the bandwidth: band level - this = spectrum level */
     double normal_db, raised_db, loud_db, shout_db; /* standard speech spectrum levels at 1 m */
     double internal_noise_db;
+    double eardrum_db; /* free field to eardrum: level at the eardrum - this = equivalent level */
 } lt_sii_band;
 size_t lt_sii_band_count(lt_sii_method m); /* 18, 6, 21, 17 */
 lt_sii_band lt_sii_band_at(lt_sii_method m, size_t i);
@@ -69,6 +70,23 @@ typedef struct {
 LT_NODISCARD lt_status lt_sii(lt_sii_method m, lt_sii_importance material, const double *importance,
                               const double *speech_db, const double *noise_db, const double *threshold_db,
                               lt_sii_result *out, lt_error *err);
+/** With a hearing loss: threshold_db holds the whole threshold, conductive_db [band count] the part of it that is
+ * conductive (Annex A; NULL = none). */
+LT_NODISCARD lt_status lt_sii_with_loss(lt_sii_method m, lt_sii_importance material, const double *importance,
+                                        const double *speech_db, const double *noise_db, const double *threshold_db,
+                                        const double *conductive_db, lt_sii_result *out, lt_error *err);
+
+enum { LT_SII_MODULATIONS = 9 };
+double lt_sii_modulation_hz(size_t i); /* 0.5 .. 16 Hz */
+/** Speech and noise from a combined spectrum level and modulation transfer values in [0, 1] (clauses 5.2 and 5.3).
+ * LT_E_ARG: NaN, out of range. */
+LT_NODISCARD lt_status lt_sii_from_mtf(double combined_db, const double m[LT_SII_MODULATIONS], double *speech_db,
+                                       double *noise_db, lt_error *err);
+/** Spectrum levels of one-third octaves (18, from 160 Hz) to those of a procedure's bands: mean power per hertz over
+ * each band; beyond the thirds, as at their ends. out_db [band count]. */
+void lt_sii_from_thirds(lt_sii_method m, const double third_db[LT_SPEECH_BANDS], double *out_db);
+/** Values that are no powers (hearing thresholds), straight over the logarithm of frequency. */
+void lt_sii_interpolate_thirds(lt_sii_method m, const double third_db[LT_SPEECH_BANDS], double *out_db);
 
 /** By how much (dB, positive = louder) a noise may change before SII (one-third-octave method, average speech) falls
  * under `sii`. NaN: it is under it even in quiet. speech_db, noise_db as for lt_sii(). LT_E_ARG: NaN. */

@@ -6,6 +6,7 @@
 
 #include "base/alloc.h"
 
+#include <math.h>
 #include <string.h>
 
 static const cli_option options[] = {
@@ -15,18 +16,30 @@ static const cli_option options[] = {
      "average|nonsense|cid-w22|nu-6|drt|short-passages|spin"},
     {"speech", CLI_CHOICE, "EFFORT", "standard speech instead of the column speech_db", NULL, 0, 0,
      "normal|raised|loud|shout"},
+    {"distance", CLI_NUMBER, "M", "with --speech: distance from the talker's mouth", "1", 0.01, 1000, NULL},
+    {"from-thirds", CLI_FLAG, NULL, "the table has the 18 one-third octaves; convert to METHOD", NULL, 0, 0, NULL},
+    {"band-levels", CLI_FLAG, NULL, "levels of the table are band levels, not per hertz", NULL, 0, 0, NULL},
+    {"eardrum", CLI_FLAG, NULL, "levels of the table were measured at the eardrum", NULL, 0, 0, NULL},
+    {"mtf", CLI_FLAG, NULL, "columns combined_db and m instead of speech_db and noise_db", NULL, 0, 0, NULL},
 };
 
 /* Columns of the table, in the order of bands_csv.value. */
-enum { SPEECH, NOISE, THRESHOLD, COLUMNS };
+enum { SPEECH, NOISE, THRESHOLD, CONDUCTIVE, GAIN, PATH_GAIN, COMBINED, MODULATION, COLUMNS };
 
-static lt_status load_bands(cli_args *a, const char *path, lt_sii_method method, bool standard_speech, bands_csv *out,
-                            lt_error *err)
+static lt_status load_bands(cli_args *a, const char *path, lt_sii_method method, bands_csv *out, lt_error *err)
 {
+    const bool mtf = cli_flag(a, "mtf");
+    const bool standard_speech = cli_given(a, "speech");
+    const bands_csv_need mtf_need = mtf ? BANDS_CSV_NEEDED : BANDS_CSV_IGNORED;
     const bands_csv_column columns[COLUMNS] = {
-        [SPEECH] = {"speech_db", standard_speech ? BANDS_CSV_IGNORED : BANDS_CSV_NEEDED},
-        [NOISE] = {"noise_db", BANDS_CSV_NEEDED},
+        [SPEECH] = {"speech_db", standard_speech || mtf ? BANDS_CSV_IGNORED : BANDS_CSV_NEEDED},
+        [NOISE] = {"noise_db", mtf ? BANDS_CSV_IGNORED : BANDS_CSV_NEEDED},
         [THRESHOLD] = {"threshold_db", BANDS_CSV_OPTIONAL},
+        [CONDUCTIVE] = {"conductive_db", BANDS_CSV_OPTIONAL},
+        [GAIN] = {"gain_db", BANDS_CSV_OPTIONAL},
+        [PATH_GAIN] = {"path_gain_db", BANDS_CSV_OPTIONAL},
+        [COMBINED] = {"combined_db", mtf_need},
+        [MODULATION] = {"m", mtf_need},
     };
     char procedure[64];
     double hz[LT_SII_BANDS_MAX];
@@ -41,6 +54,60 @@ static lt_status load_bands(cli_args *a, const char *path, lt_sii_method method,
     return bands_csv_load(a, path, &format, out, err);
 }
 
+/* Speech and noise of the table's bands as equivalent spectrum levels: what the options say about them, step by step.
+ */
+static lt_status make_levels(const cli_args *a, lt_sii_method method, bands_csv *b, lt_error *err)
+{
+    lt_status status = LT_OK;
+    for (size_t i = 0; i < lt_sii_band_count(method) && status == LT_OK; i++) {
+        const lt_sii_band band = lt_sii_band_at(method, i);
+        const double off =
+            (cli_flag(a, "band-levels") ? band.bandwidth_db : 0.0) + (cli_flag(a, "eardrum") ? band.eardrum_db : 0.0);
+        if (cli_flag(a, "mtf")) {
+            double m[LT_SII_MODULATIONS];
+            for (size_t f = 0; f < LT_SII_MODULATIONS; f++)
+                m[f] = b->value[MODULATION][i];
+            status = lt_sii_from_mtf(b->value[COMBINED][i], m, &b->value[SPEECH][i], &b->value[NOISE][i], err);
+        }
+        b->value[SPEECH][i] += b->value[GAIN][i] + b->value[PATH_GAIN][i] - off;
+        b->value[NOISE][i] += b->value[GAIN][i] - off;
+    }
+    return status;
+}
+
+/* The table's thirds to the bands of the method. */
+static void convert(lt_sii_method method, bands_csv *b)
+{
+    static const bool power[COLUMNS] = {[SPEECH] = true, [NOISE] = true};
+    for (size_t c = 0; c < COLUMNS; c++) {
+        double converted[LT_SII_BANDS_MAX];
+        if (power[c])
+            lt_sii_from_thirds(method, b->value[c], converted);
+        else
+            lt_sii_interpolate_thirds(method, b->value[c], converted);
+        memcpy(b->value[c], converted, sizeof(double) * lt_sii_band_count(method));
+    }
+}
+
+static lt_status compute(cli_args *a, const char *path, lt_sii_method method, lt_sii_importance material,
+                         lt_vocal_effort effort, lt_sii_result *out, lt_error *err)
+{
+    bands_csv b;
+    const lt_sii_method table = cli_flag(a, "from-thirds") ? LT_SII_THIRD_OCTAVE : method;
+    lt_status status = load_bands(a, path, table, &b, err);
+    if (status == LT_OK)
+        status = make_levels(a, table, &b, err);
+    if (status != LT_OK)
+        return status;
+    if (table != method)
+        convert(method, &b);
+    for (size_t i = 0; cli_given(a, "speech") && i < lt_sii_band_count(method); i++)
+        b.value[SPEECH][i] = lt_sii_speech_db(method, effort, i) - 20.0 * log10(cli_number(a, "distance", 1.0)) +
+                             b.value[GAIN][i] + b.value[PATH_GAIN][i];
+    return lt_sii_with_loss(method, material, NULL, b.value[SPEECH], b.value[NOISE], b.value[THRESHOLD],
+                            b.value[CONDUCTIVE], out, err);
+}
+
 static lt_status print(cli_args *a, const char *input, lt_sii_method method, const lt_sii_result *r, char **text,
                        lt_error *err)
 {
@@ -50,17 +117,24 @@ static lt_status print(cli_args *a, const char *input, lt_sii_method method, con
     return lt_json_sii(&head, method, r, text, err);
 }
 
+static int check_usage(const cli_args *a)
+{
+    if (cli_given(a, "distance") && !cli_given(a, "speech"))
+        return cli_usage(a->command, "--distance belongs to --speech");
+    if (cli_flag(a, "mtf") && cli_given(a, "speech"))
+        return cli_usage(a->command, "with --mtf the table gives the speech; leave --speech out");
+    return CLI_DONE;
+}
+
 static int run(cli_args *a)
 {
     lt_error err = {0};
     lt_sii_method method = LT_SII_THIRD_OCTAVE;
     lt_sii_importance material = LT_SII_AVERAGE;
     lt_vocal_effort effort = LT_EFFORT_NORMAL;
-    bands_csv bands;
     lt_sii_result result;
     char *text = NULL;
     double one;
-    const bool standard_speech = cli_given(a, "speech");
     if (!lt_sii_method_from_name(cli_text(a, "method", "third-octave"), &method) ||
         !lt_sii_importance_from_name(cli_text(a, "importance", "average"), &material) ||
         !lt_vocal_effort_from_name(cli_text(a, "speech", "normal"), &effort))
@@ -68,13 +142,11 @@ static int run(cli_args *a)
     if (!lt_sii_importance_at(method, material, 0, &one))
         return cli_usage(a->command, "the standard has no importance '%s' for the %s procedure; choose another",
                          lt_sii_importance_name(material), lt_sii_method_name(method));
+    const int rc = check_usage(a);
+    if (rc != CLI_DONE)
+        return rc;
     const char *path = a->word_count == 1 && strcmp(a->words[0], "-") != 0 ? a->words[0] : NULL;
-    lt_status status = load_bands(a, path, method, standard_speech, &bands, &err);
-    for (size_t i = 0; status == LT_OK && standard_speech && i < lt_sii_band_count(method); i++)
-        bands.value[SPEECH][i] = lt_sii_speech_db(method, effort, i);
-    if (status == LT_OK)
-        status = lt_sii(method, material, NULL, bands.value[SPEECH], bands.value[NOISE], bands.value[THRESHOLD],
-                        &result, &err);
+    lt_status status = compute(a, path, method, material, effort, &result, &err);
     if (status == LT_OK)
         status = print(a, path != NULL ? path : "-", method, &result, &text, &err);
     return cli_finish(a, status, &err, text);
@@ -87,7 +159,10 @@ const cli_command cmd_sii = {
     .about =
         "BANDS.csv has a first line that names its columns and one line a band: hz,speech_db,noise_db,threshold_db. "
         "Levels are spectrum levels (dB re 1 Hz) at the listener's ear; threshold_db is the hearing threshold in dB "
-        "HL and may be left out (0). Without a file, or with -, the table is read from standard input.\n"
+        "HL and may be left out (0). Without a file, or with -, the table is read from standard input. More columns, "
+        "all optional: conductive_db, the conductive part of the threshold; gain_db, insertion gain on speech and "
+        "noise; path_gain_db, end-to-end gain on the speech alone. With --mtf: combined_db (level of speech and noise "
+        "together) and m (modulation transfer, 0 to 1).\n"
         "The index runs from 0 to 1: 0.75 and more is good, under 0.45 is poor.",
     .example = "lanetune sii bands.csv --speech raised\n",
     .options = options,

@@ -96,7 +96,7 @@ lt_sii_band lt_sii_band_at(lt_sii_method m, size_t i)
 {
     const double none = (double)NAN;
     if (i >= lt_sii_band_count(m))
-        return (lt_sii_band){none, none, none, none, none, none, none};
+        return (lt_sii_band){none, none, none, none, none, none, none, none};
     const ltp_sii_row *r = &methods[m].rows[i];
     return (lt_sii_band){.hz = r->centre_hz,
                          .bandwidth_db = r->bandwidth_db,
@@ -104,7 +104,8 @@ lt_sii_band lt_sii_band_at(lt_sii_method m, size_t i)
                          .raised_db = r->speech_db[LT_EFFORT_RAISED],
                          .loud_db = r->speech_db[LT_EFFORT_LOUD],
                          .shout_db = r->speech_db[LT_EFFORT_SHOUT],
-                         .internal_noise_db = r->internal_noise_db};
+                         .internal_noise_db = r->internal_noise_db,
+                         .eardrum_db = r->eardrum_db};
 }
 
 double lt_sii_speech_db(lt_sii_method m, lt_vocal_effort e, size_t i)
@@ -165,12 +166,13 @@ static double clamp_unit(double x)
     return fmin(1.0, fmax(0.0, x));
 }
 
-/* Clauses 4.6 and 4.7. Speech that is not there is not heard, whatever else is silent too. */
-static double audibility(double speech_db, double normal_db, double disturbance_db)
+/* Clauses 4.6 and 4.7; a conductive loss (Annex A) attenuates before the inner ear is overloaded. Speech that is not
+ * there is not heard, whatever else is silent too. */
+static double audibility(double speech_db, double normal_db, double disturbance_db, double conductive_db)
 {
     if (isinf(speech_db))
         return 0.0;
-    const double distortion = clamp_unit(1.0 - (speech_db - normal_db - 10.0) / 160.0);
+    const double distortion = clamp_unit(1.0 - (speech_db - normal_db - 10.0 - conductive_db) / 160.0);
     return distortion * clamp_unit((speech_db - disturbance_db + 15.0) / 30.0);
 }
 
@@ -184,7 +186,8 @@ static lt_status check_levels(const char *what, const double *db, size_t count, 
 }
 
 static lt_status check_input(lt_sii_method m, lt_sii_importance material, const double *importance,
-                             const double *speech_db, const double *noise_db, const double *threshold_db, lt_error *err)
+                             const double *speech_db, const double *noise_db, const double *threshold_db,
+                             const double *conductive_db, lt_error *err)
 {
     if ((unsigned)m >= LT_SII_METHOD_COUNT)
         return ltp_fail(err, LT_E_ARG, "no such SII procedure: %u", (unsigned)m);
@@ -201,14 +204,24 @@ static lt_status check_input(lt_sii_method m, lt_sii_importance material, const 
         status = check_levels("noise level", noise_db, count, err);
     if (status == LT_OK)
         status = check_levels("hearing threshold", threshold_db, count, err);
+    if (status == LT_OK)
+        status = check_levels("conductive loss", conductive_db, count, err);
     return status;
 }
 
 lt_status lt_sii(lt_sii_method m, lt_sii_importance material, const double *importance, const double *speech_db,
                  const double *noise_db, const double *threshold_db, lt_sii_result *out, lt_error *err)
 {
+    return lt_sii_with_loss(m, material, importance, speech_db, noise_db, threshold_db, NULL, out, err);
+}
+
+lt_status lt_sii_with_loss(lt_sii_method m, lt_sii_importance material, const double *importance,
+                           const double *speech_db, const double *noise_db, const double *threshold_db,
+                           const double *conductive_db, lt_sii_result *out, lt_error *err)
+{
     memset(out, 0, sizeof *out);
-    const lt_status status = check_input(m, material, importance, speech_db, noise_db, threshold_db, err);
+    const lt_status status =
+        check_input(m, material, importance, speech_db, noise_db, threshold_db, conductive_db, err);
     if (status != LT_OK)
         return status;
     const ltp_sii_row *rows = methods[m].rows;
@@ -230,7 +243,8 @@ lt_status lt_sii(lt_sii_method m, lt_sii_importance material, const double *impo
         out->bands[i].threshold_db = threshold;
         out->bands[i].disturbance_db = fmax(masking_db(m, noise_db, masker_db, i), internal_db); /* clause 4.5 */
         out->bands[i].audibility =
-            audibility(speech_db[i], rows[i].speech_db[LT_EFFORT_NORMAL], out->bands[i].disturbance_db);
+            audibility(speech_db[i], rows[i].speech_db[LT_EFFORT_NORMAL], out->bands[i].disturbance_db,
+                       conductive_db == NULL ? 0.0 : conductive_db[i]);
         out->bands[i].importance = weight;
         out->sii += weight * out->bands[i].audibility; /* clause 4.8 */
     }

@@ -10,6 +10,7 @@ typedef struct {
     double bandwidth_db;               /* 10 lg (bandwidth / 1 Hz) */
     double speech_db[LT_EFFORT_COUNT]; /* standard speech spectrum level at 1 m */
     double internal_noise_db;          /* reference internal noise spectrum level */
+    double eardrum_db;                 /* free field to eardrum */
 } ltp_sii_row;
 
 enum { LTP_SII_CRITICAL = 21, LTP_SII_EQUAL = 17, LTP_SII_THIRD = 18, LTP_SII_OCTAVE = 6 };

@@ -160,6 +160,33 @@ class Sii(Case):
                     self.assertIn(material, r.err)
         self.assertEqual({m for m, _ in refused} - {"equal-critical"}, set())
 
+    def test_other_ways_in(self):
+        """Options that say what the table's levels are, against the same table worked out by hand."""
+        speech = [float(r["speech_normal_db"]) for r in rows(FILES["third-octave"])]
+        width = [float(r["bandwidth_db_re_1hz"]) for r in rows(FILES["third-octave"])]
+        eardrum = [float(r["freefield_to_eardrum_db"]) for r in rows(FILES["third-octave"])]
+        noise = [25.0 - i for i in range(18)]
+        plain = self.json("sii", self.file(table("third-octave", speech, noise)))["result"]["sii"]
+
+        def same(text, *words, want=plain):
+            self.assertAlmostEqual(self.json("sii", self.file(text), *words)["result"]["sii"], want, delta=1e-4)
+
+        same(table("third-octave", [s + w for s, w in zip(speech, width)], [n + w for n, w in zip(noise, width)]), "--band-levels")
+        same(table("third-octave", [s + e for s, e in zip(speech, eardrum)], [n + e for n, e in zip(noise, eardrum)]), "--eardrum")
+        head = "hz,speech_db,noise_db,gain_db,path_gain_db\n"
+        same(head + "".join(f"{f},{s - 7},{n - 5},5,2\n" for f, s, n in zip(centres("third-octave"), speech, noise)))
+        far = self.json("sii", self.file(table("third-octave", [s - 6.0206 for s in speech], noise)))["result"]["sii"]
+        same(table("third-octave", None, noise), "--speech", "normal", "--distance", "2", want=far)
+        same(table("third-octave", speech, noise), "--from-thirds")
+        octave = self.json("sii", self.file(table("third-octave", speech, noise)), "--from-thirds", "--method", "octave")
+        self.assertEqual((len(octave["result"]["bands"]), octave["result"]["method"]), (6, "octave"))
+        self.assertAlmostEqual(octave["result"]["sii"], plain, delta=0.06)
+        m = "hz,combined_db,m\n" + "".join(f"{f},50,0.5\n" for f in centres("third-octave"))
+        level = 50 - 3.0103  # m = 0.5: as much speech as noise
+        same(m, "--mtf", want=self.json("sii", self.file(table("third-octave", [level] * 18, [level] * 18)))["result"]["sii"])
+        self.fails("sii", self.file(m.replace("0.5", "1.5")), "--mtf", says="1.5")
+        self.fails("sii", self.file(m), "--distance", "2", status=2, says="--speech")
+
     def test_text(self):
         good = [float(r["speech_raised_db"]) for r in rows(FILES["third-octave"])]
         self.assertTrue(self.text("sii", self.file(table("third-octave", good, [-50.0] * 18))).startswith("SII 0.9"))

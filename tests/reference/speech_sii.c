@@ -34,6 +34,7 @@ static int check_row(const csv_table *t, size_t i, const ltp_sii_row *r, lt_sii_
     bad += !near_abs(row, band.bandwidth_db, 10.0 * log10(r->upper_hz - r->lower_hz),
                      0.05); /* the standard counts from nominal octaves */
     bad += !near_abs(row, band.internal_noise_db, csv_number(t, i, "internal_noise_db"), 0.0);
+    bad += !near_abs(row, band.eardrum_db, csv_number(t, i, "freefield_to_eardrum_db"), 0.0);
     for (int e = 0; e < LT_EFFORT_COUNT; e++)
         bad += !near_abs(row, lt_sii_speech_db(m, (lt_vocal_effort)e, i), csv_number(t, i, speech[e]), 0.0);
     bad += !near_abs(row, band.raised_db, csv_number(t, i, "speech_raised_db"), 0.0);
@@ -260,6 +261,77 @@ static void overall_levels_agree(void **state)
     assert_int_equal(bad, 0);
 }
 
+static void modulation_transfer_examples_agree(void **state)
+{
+    (void)state;
+    int bad = 0;
+    csv_table *t = csv_load("sii_mtf_examples.csv");
+    for (size_t i = 0; i < t->rows; i++) {
+        double m[LT_SII_MODULATIONS], speech = 0.0, noise = 0.0;
+        for (size_t f = 0; f < LT_SII_MODULATIONS; f++)
+            m[f] = csv_number(t, i, "mtf");
+        assert_int_equal(lt_sii_from_mtf(csv_number(t, i, "csns_db"), m, &speech, &noise, &(lt_error){0}), LT_OK);
+        const double eardrum = lt_sii_band_at(LT_SII_THIRD_OCTAVE, i).eardrum_db;
+        bad += !near_abs("speech", speech, csv_number(t, i, "speech_5p2_db"), 1e-4);
+        bad += !near_abs("noise", noise, csv_number(t, i, "noise_5p2_db"), 1e-4);
+        bad += !near_abs("speech, eardrum", speech - eardrum, csv_number(t, i, "speech_5p3_db"), 1e-4);
+        bad += !near_abs("noise, eardrum", noise - eardrum, csv_number(t, i, "noise_5p3_db"), 1e-4);
+    }
+    csv_free(t);
+    assert_int_equal(bad, 0);
+}
+
+/* Annex A, by hand: speech 10 dB above the level where distortion begins, all of it heard. L = 1 - (10 - J) / 160. */
+static void conductive_loss_shifts_the_distortion(void **state)
+{
+    (void)state;
+    double speech[LT_SII_BANDS_MAX], noise[LT_SII_BANDS_MAX], loss[LT_SII_BANDS_MAX];
+    lt_sii_result r;
+    int bad = 0;
+    for (size_t i = 0; i < lt_sii_band_count(LT_SII_OCTAVE); i++) {
+        speech[i] = lt_sii_speech_db(LT_SII_OCTAVE, LT_EFFORT_NORMAL, i) + 20.0;
+        noise[i] = -50.0;
+        loss[i] = 4.0;
+    }
+    assert_int_equal(
+        lt_sii_with_loss(LT_SII_OCTAVE, LT_SII_AVERAGE, NULL, speech, noise, loss, loss, &r, &(lt_error){0}), LT_OK);
+    for (size_t i = 0; i + 1 < r.count; i++) /* at 8 kHz the internal noise takes a part */
+        bad += !near_abs("audibility", r.bands[i].audibility, 1.0 - 6.0 / 160.0, 1e-9);
+    assert_int_equal(bad, 0);
+}
+
+/* The standard's own speech spectra, printed for every procedure: those of the thirds, converted, give the others
+ * within what a smooth spectrum varies inside a band. */
+static void thirds_convert_to_every_procedure(void **state)
+{
+    (void)state;
+    int bad = 0;
+    double third[LT_SPEECH_BANDS], flat[LT_SPEECH_BANDS], out[LT_SII_BANDS_MAX], noise[LT_SII_BANDS_MAX];
+    for (size_t i = 0; i < LT_SPEECH_BANDS; i++) {
+        third[i] = lt_sii_speech_db(LT_SII_THIRD_OCTAVE, LT_EFFORT_NORMAL, i);
+        flat[i] = 20.0;
+    }
+    for (size_t k = 0; k < COUNT(methods); k++) {
+        lt_sii_result direct, converted;
+        const lt_sii_method m = methods[k].method;
+        double own[LT_SII_BANDS_MAX];
+        lt_sii_from_thirds(m, flat, noise);
+        lt_sii_from_thirds(m, third, out);
+        for (size_t i = 0; i < lt_sii_band_count(m); i++) {
+            own[i] = lt_sii_speech_db(m, LT_EFFORT_NORMAL, i);
+            bad += !near_abs("flat", noise[i], 20.0, 1e-9);
+            bad += !near_abs(methods[k].name, out[i], own[i], 2.0);
+        }
+        lt_sii_interpolate_thirds(m, flat, out);
+        bad += !near_abs("threshold", out[0], 20.0, 1e-9);
+        lt_sii_from_thirds(m, third, out);
+        assert_int_equal(lt_sii(m, LT_SII_AVERAGE, NULL, own, noise, NULL, &direct, &(lt_error){0}), LT_OK);
+        assert_int_equal(lt_sii(m, LT_SII_AVERAGE, NULL, out, noise, NULL, &converted, &(lt_error){0}), LT_OK);
+        bad += !near_abs("SII", converted.sii, direct.sii, 0.02);
+    }
+    assert_int_equal(bad, 0);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -270,6 +342,9 @@ int main(void)
         cmocka_unit_test(distance_examples_agree),
         cmocka_unit_test(white_noise_examples_agree),
         cmocka_unit_test(overall_levels_agree),
+        cmocka_unit_test(modulation_transfer_examples_agree),
+        cmocka_unit_test(conductive_loss_shifts_the_distortion),
+        cmocka_unit_test(thirds_convert_to_every_procedure),
     };
     return cmocka_run_group_tests_name("speech_sii", tests, NULL, NULL);
 }
