@@ -128,6 +128,7 @@ typedef struct {
     double rate_hz;
     unsigned channels;
     const char *failure;               /* why it could not be read; NULL if it was */
+    const char *doubt;                 /* why the stimulus told nothing; NULL if it did, or none was given */
     lt_faults faults;                  /* sorted */
     double history_db[LT_HISTORY_MAX]; /* of the first channel, for the chart */
     size_t history_count;

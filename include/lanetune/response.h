@@ -219,6 +219,21 @@ LT_NODISCARD lt_status lt_response_continuity(const lt_signal *recording, const 
                                               const uint64_t *suspects, size_t suspect_count, lt_continuity *out,
                                               lt_error *err);
 
+/* ---- irregular distortion: what a sweep shakes loose ---- */
+
+typedef struct {
+    bool found;       /* false: the figures are NaN */
+    bool synchronous; /* once every period, as a voice coil that rubs; else as a loose part that rattles */
+    double from_hz, to_hz, worst_hz; /* of the sweep, while it sounded */
+    double level_db;                 /* above ten times the sweep's frequency, re the whole signal, at worst_hz */
+    double over_noise_db;            /* ... and re the noise of the pauses */
+    double at_s;                     /* in the recording */
+} lt_irregular;
+/** @param[in] r of the same recording and stimulus, by lt_response_measure()
+ * @return LT_E_ARG no rising exponential sweep; LT_E_SNR no pause to know the noise from; LT_E_NOMEM */
+LT_NODISCARD lt_status lt_irregular_find(const lt_signal *recording, const lt_signal *stimulus, const lt_response *r,
+                                         lt_irregular *out, lt_error *err);
+
 #ifdef __cplusplus
 }
 #endif

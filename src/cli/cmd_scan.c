@@ -18,11 +18,11 @@ static const cli_option options[] = {
     CLI_CHART_OPTION,
 };
 
-enum { WHY_BYTES = 512, JOBS_MAX = 256 };
+enum { JOBS_MAX = 256 };
 
 typedef struct {
     lt_scanned scanned;
-    char why[WHY_BYTES];
+    char why[SCAN_WHY_BYTES];
 } scan_result;
 
 typedef struct {
@@ -49,7 +49,7 @@ static void *worker(void *context)
             return NULL;
         scan_result *r = ltp_alloc(1, sizeof *r);
         if (r != NULL)
-            scan_file(w->list->paths[i], w->stimulus, &r->scanned, r->why, sizeof r->why);
+            scan_file(w->list->paths[i], w->stimulus, &r->scanned, r->why);
         (void)pthread_mutex_lock(&w->lock);
         w->results[i] = r;
         w->done[i] = true;

@@ -15,7 +15,10 @@ typedef struct {
 LT_NODISCARD lt_status scan_list_add(scan_list *l, const char *word, lt_error *err);
 void scan_list_free(scan_list *l);
 
-/** Everything about one file; *out's failure is a copy in `why` [bytes] if it cannot be read. stimulus may be NULL. */
-void scan_file(const char *path, const lt_signal *stimulus, lt_scanned *out, char *why, size_t bytes);
+enum { SCAN_WHY_BYTES = 512 };
+/** Everything about one file; its failure or doubt, if any, is kept in `why`. stimulus may be NULL. */
+void scan_file(const char *path, const lt_signal *stimulus, lt_scanned *out, char why[SCAN_WHY_BYTES]);
+/** What only the stimulus can tell: rattle, rub, polarity, order of the channels. Failure: of the first channel. */
+LT_NODISCARD lt_status scan_with_stimulus(const char *path, const lt_signal *stimulus, lt_scanned *out, lt_error *err);
 
 #endif

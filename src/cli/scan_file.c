@@ -93,7 +93,7 @@ static lt_status scan_pair(const char *path, lt_scanned *out, lt_error *err)
     return status;
 }
 
-void scan_file(const char *path, const lt_signal *stimulus, lt_scanned *out, char *why, size_t bytes)
+void scan_file(const char *path, const lt_signal *stimulus, lt_scanned *out, char why[SCAN_WHY_BYTES])
 {
     lt_error err = {0};
     memset(out, 0, sizeof *out);
@@ -104,14 +104,20 @@ void scan_file(const char *path, const lt_signal *stimulus, lt_scanned *out, cha
         status = scan_channel(path, c, out, &err);
     if (status == LT_OK && out->channels >= 2)
         status = scan_pair(path, out, &err);
-    (void)stimulus;
+    const bool readable = status == LT_OK;
+    if (readable && stimulus != NULL)
+        status = scan_with_stimulus(path, stimulus, out, &err);
     lt_faults_sort(&out->faults);
     if (status == LT_OK)
         return;
     cli_name_file(&err, path);
-    const size_t length = strlen(err.what) < bytes - 1 ? strlen(err.what) : bytes - 1;
+    const size_t length = strlen(err.what) < SCAN_WHY_BYTES - 1 ? strlen(err.what) : SCAN_WHY_BYTES - 1;
     memcpy(why, err.what, length);
     why[length] = '\0';
+    if (readable) {
+        out->doubt = why;
+        return;
+    }
     out->failure = why;
     out->seconds = NAN;
     out->channels = 0;

@@ -17,6 +17,7 @@ static const double hard = 0.002, soft = 0.01; /* tolerances */
 static const double full_scale = 1.0 - 1.5 / 32768.0;
 static const double quiet = 0.003;
 static const double times = 3.0;
+static const double same_level = 0.003, recent_s = 2.0;           /* a single flat top belongs to those that follow */
 static const double share_error = 1e-3, share_worst_error = 0.01; /* of the samples: of all, of half a second */
 enum { HARD_RUNS = 2, SOFT_RUNS = 6, FILE_RUNS = 3 };
 
@@ -39,6 +40,9 @@ struct ltp_flat {
     double worst; /* largest share of a window */
     double at_s;
     double level; /* highest ceiling */
+    struct {
+        double at_s, level; /* a single flat top in the window before */
+    } maybe[2];
 };
 
 void ltp_flat_free(ltp_flat *d)
@@ -58,7 +62,7 @@ lt_status ltp_flat_create(double rate_hz, ltp_flat **out, lt_error *err)
     d->rate_hz = rate_hz;
     d->n = (size_t)round(window_s * rate_hz);
     d->x = ltp_alloc(d->n, sizeof *d->x);
-    d->at_s = NAN;
+    d->at_s = d->maybe[0].at_s = d->maybe[1].at_s = NAN;
     if (d->x == NULL) {
         ltp_flat_free(d);
         return ltp_fail_nomem(err, "the search for clipping");
@@ -139,6 +143,8 @@ static void end_window(ltp_flat *d)
 {
     size_t samples = 0, first = d->filled;
     bool is_hard = false, is_soft = false;
+    double earlier_s = INFINITY;
+    const double start_s = (double)d->start / d->rate_hz;
     const double least_step = smallest_step(d->x, d->filled);
     for (int s = 0; s < 2; s++) {
         const double side = s == 0 ? 1.0 : -1.0;
@@ -146,6 +152,7 @@ static void end_window(ltp_flat *d)
         if (extreme < quiet)
             continue;
         tally t = count_side(d->x, d->filled, side, extreme, hard, least_step);
+        const tally lone = t;
         bool found = t.runs >= HARD_RUNS || (t.runs == 1 && extreme >= full_scale);
         is_hard |= found;
         if (!found) {
@@ -153,8 +160,17 @@ static void end_window(ltp_flat *d)
             found = t.runs >= SOFT_RUNS && 4 * t.runs >= 3 * t.tops;
             is_soft |= found;
         }
-        if (!found)
+        if (!found) {
+            if (lone.runs > 0 && (isnan(d->maybe[s].at_s) || start_s - d->maybe[s].at_s > recent_s ||
+                                  fabs(d->maybe[s].level - lone.level) > same_level * lone.level)) {
+                d->maybe[s].at_s = start_s + (double)lone.first / d->rate_hz;
+                d->maybe[s].level = lone.level;
+            }
             continue;
+        }
+        if (isnan(d->at_s) && start_s - d->maybe[s].at_s < recent_s &&
+            fabs(d->maybe[s].level - t.level) < same_level * t.level)
+            earlier_s = fmin(earlier_s, d->maybe[s].at_s);
         samples += t.samples;
         first = t.first < first ? t.first : first;
         d->runs += t.runs;
@@ -164,7 +180,7 @@ static void end_window(ltp_flat *d)
     d->hard_windows += is_hard;
     d->soft_windows += is_soft && !is_hard;
     if (samples > 0 && isnan(d->at_s))
-        d->at_s = (double)(d->start + first) / d->rate_hz;
+        d->at_s = fmin(earlier_s, (double)(d->start + first) / d->rate_hz);
     d->worst = fmax(d->worst, (double)samples / (double)d->n);
     d->start += d->filled;
     d->filled = 0;

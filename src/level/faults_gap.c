@@ -14,7 +14,9 @@
 enum { BEFORE = 20, LONG_BEFORE = 80, RING_MS = 24, LAGS = 4 };
 static const double block_s = 0.0005;
 static const double shortest_s = 0.0015, shortest_held_s = 0.004;
-static const double silent_part = 0.02;                     /* of the RMS of the last 10 ms */
+static const double silent_part = 0.02; /* of the RMS of the last 10 ms */
+static const double changed_part =
+    0.1; /* from sample to sample, re before: something slow that crosses zero changes on */
 static const double faded_part = 0.15;                      /* 10 ms against 40 ms: less than that, and it had faded */
 static const double least_rms = 0.0007;                     /* about -60 dBFS */
 static const double least_held_rms = 0.005;                 /* a held value: about -43 dBFS */
@@ -35,8 +37,10 @@ struct ltp_gap {
     double rate_hz;
     size_t block, in_block;
     double energy, low, high;
-    double ring[LONG_BEFORE]; /* mean square of the last sub-blocks */
-    size_t blocks;            /* since the sound began */
+    double ring[LONG_BEFORE];    /* mean square of the last sub-blocks */
+    double changes[LONG_BEFORE]; /* ... of the differences between samples */
+    double change, last_x;
+    size_t blocks; /* since the sound began */
     uint64_t frames;
     double *last; /* [RING_MS] audio before the gap, for the test of tones; a ring */
     size_t last_count, last_at;
@@ -201,7 +205,10 @@ static void end_block(ltp_gap *d)
     if (d->now == SOUND) {
         const double before = rms_of_last(d, BEFORE), longer = rms_of_last(d, LONG_BEFORE);
         const bool sudden = d->blocks >= BEFORE && before > least_rms && before > faded_part * longer;
-        const bool nothing = size < silent_part * before;
+        double changes = 0.0;
+        for (size_t i = 0; i < BEFORE; i++)
+            changes += d->changes[(d->blocks + LONG_BEFORE - 1 - i) % LONG_BEFORE] / BEFORE;
+        const bool nothing = size < silent_part * before && d->change < changed_part * changed_part * changes;
         const bool stuck = held && before > least_held_rms && !nothing && size < 2.0 * before;
         if (sudden && (nothing || stuck))
             start_gap(d, before, stuck);
@@ -231,8 +238,11 @@ static void end_block(ltp_gap *d)
             sound_again(d);
         }
     }
-    if (d->now == SOUND)
+    if (d->now == SOUND) {
+        d->changes[d->blocks % LONG_BEFORE] = d->change;
         d->ring[d->blocks++ % LONG_BEFORE] = mean_square;
+    }
+    d->change = 0.0;
     d->energy = 0.0;
     d->low = INFINITY;
     d->high = -INFINITY;
@@ -243,6 +253,9 @@ void ltp_gap_push(ltp_gap *d, const double *x, size_t count)
 {
     for (size_t i = 0; i < count; i++) {
         d->energy += x[i] * x[i];
+        if (d->in_block > 0) /* the step into a gap does not count */
+            d->change += (x[i] - d->last_x) * (x[i] - d->last_x);
+        d->last_x = x[i];
         d->low = x[i] < d->low ? x[i] : d->low;
         d->high = x[i] > d->high ? x[i] : d->high;
         d->frames++;

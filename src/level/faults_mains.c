@@ -2,18 +2,19 @@
  * Mains hum in time: hum.c says which lines, this says since when and at what exact frequency.
  *
  * Beside the averaged spectrum, the levels of the first 20 multiples of 50 and 60 Hz are kept in steps of 0.1 s (frames
- * of 0.2 s, Hann) as half decibels. Hum is there from the moment from which the sum of its lines stays within 5 dB of
- * its usual level for a second. A history that is full is halved: of two steps the lower level stays. */
+ * of 0.2 s, Hann) as half decibels. Hum is there from the moment from which seven of ten lines stay within 5 dB of
+ * their usual levels for a second. A history that is full is halved: of two steps the lower level stays. */
 #include "base/alloc.h"
 #include "level/faults.h"
 
 #include <string.h>
 
-enum { COMBS = 2, HARMONICS = 20, STEPS_MAX = 6000, OVERLAP = 2 };
+enum { COMBS = 2, HARMONICS = 20, STEPS_MAX = 6000, OVERLAP = 2, LEVELS = 32 };
 static const double mains_hz[COMBS] = {50.0, 60.0};
 static const double frame_s = 0.2, stay_s = 1.0, low_rate_hz = 3200.0, corner_hz = 1300.0;
-static const double within = 0.316; /* 5 dB */
-static const double usual = 0.1;    /* steps within 10 dB of the highest make the usual level */
+static const double within_db = 5.0;
+static const double usual_db = 15.0; /* levels so far below the highest make the usual one */
+static const double most_lines = 0.7;
 static const double from_start_s = 0.6;
 static const double agree_hz = 0.06;
 static const double bottom_db = -127.0;
@@ -28,7 +29,7 @@ struct ltp_mains {
     size_t n, filled;
     uint8_t *history; /* [STEPS_MAX x COMBS x HARMONICS] */
     size_t steps, per_step, in_step;
-    double *sum; /* [STEPS_MAX] scratch */
+    double *line, *there; /* [STEPS_MAX] scratch */
 };
 
 void ltp_mains_free(ltp_mains *d)
@@ -39,7 +40,8 @@ void ltp_mains_free(ltp_mains *d)
     ltp_free(d->x);
     ltp_free(d->window);
     ltp_free(d->history);
-    ltp_free(d->sum);
+    ltp_free(d->line);
+    ltp_free(d->there);
     ltp_free(d);
 }
 
@@ -59,8 +61,9 @@ lt_status ltp_mains_create(double rate_hz, ltp_mains **out, lt_error *err)
     d->x = ltp_alloc(d->n, sizeof *d->x);
     d->window = ltp_alloc(d->n, sizeof *d->window);
     d->history = ltp_alloc((size_t)STEPS_MAX * COMBS * HARMONICS, 1);
-    d->sum = ltp_alloc(STEPS_MAX, sizeof *d->sum);
-    lt_status st = d->x != NULL && d->window != NULL && d->history != NULL && d->sum != NULL
+    d->line = ltp_alloc(STEPS_MAX, sizeof *d->line);
+    d->there = ltp_alloc(STEPS_MAX, sizeof *d->there);
+    lt_status st = d->x != NULL && d->window != NULL && d->history != NULL && d->line != NULL && d->there != NULL
                        ? LT_OK
                        : ltp_fail_nomem(err, "the search for mains hum");
     if (st == LT_OK)
@@ -145,44 +148,50 @@ void ltp_mains_push(ltp_mains *d, const double *x, size_t count)
     }
 }
 
-static void sum_lines(const ltp_mains *d, const ltp_hum *hum)
+/* Adds one to d->there at each step from which the line's level stays near its usual one. */
+static void follow_line(ltp_mains *d, size_t at, size_t count, size_t stay)
 {
-    const size_t c = hum->mains_hz > 55.0 ? 1 : 0;
-    for (size_t s = 0; s < d->steps; s++) {
-        double sum = 0.0;
-        for (size_t i = 0; i < hum->line_count; i++) {
-            const size_t h = (size_t)round(hum->lines[i].hz / hum->mains_hz);
-            if (h >= 1 && h <= HARMONICS)
-                sum += lt_power_from_db(0.5 * step_at(d, s)[c * HARMONICS + h - 1] + bottom_db);
-        }
-        d->sum[s] = sum;
+    double most = -INFINITY, level[LEVELS] = {0}, all = 0.0;
+    for (size_t s = 0; s < count; s++) {
+        d->line[s] = INFINITY;
+        for (size_t k = 0; k < stay; k++)
+            d->line[s] = fmin(d->line[s], 0.5 * step_at(d, s + k)[at]);
+        most = fmax(most, d->line[s]);
     }
+    for (size_t s = 0; s < count; s++)
+        if (d->line[s] > most - usual_db) {
+            level[(size_t)(2.0 * (most - d->line[s]))] += 1.0;
+            all += 1.0;
+        }
+    double above = 0.0, usual = most;
+    for (size_t i = 0; i < LEVELS && above < 0.6 * all; i++) { /* music hides the hum at times: a low quantile */
+        above += level[i];
+        usual = most - 0.5 * (double)i;
+    }
+    for (size_t s = 0; s < count; s++)
+        d->there[s] += d->line[s] >= usual - within_db ? 1.0 : 0.0;
 }
 
-/* Time since which the lines stay; NaN if that is the start. */
-static double since(const ltp_mains *d, const ltp_hum *hum)
+/* Time since which most lines stay; NaN if that is the start. */
+static double since(ltp_mains *d, const ltp_hum *hum)
 {
     const double step_s = frame_s / OVERLAP * (double)d->per_step;
     const size_t stay = (size_t)fmax(1.0, round(stay_s / step_s));
+    const size_t comb = hum->mains_hz > 55.0 ? 1 : 0;
+    double lines = 0.0;
     if (d->steps < 2 * stay)
         return NAN;
-    sum_lines(d, hum);
     const size_t count = d->steps - stay + 1;
-    double most = 0.0;
-    for (size_t s = 0; s < count; s++) {
-        for (size_t k = 1; k < stay; k++)
-            d->sum[s] = fmin(d->sum[s], d->sum[s + k]);
-        most = fmax(most, d->sum[s]);
+    memset(d->there, 0, count * sizeof *d->there);
+    for (size_t i = 0; i < hum->line_count; i++) {
+        const size_t h = (size_t)round(hum->lines[i].hz / hum->mains_hz);
+        if (h < 1 || h > HARMONICS)
+            continue;
+        follow_line(d, comb * HARMONICS + h - 1, count, stay);
+        lines += 1.0;
     }
-    double level = 0.0, steps = 0.0;
     for (size_t s = 0; s < count; s++)
-        if (d->sum[s] >= usual * most) {
-            level += lt_db_from_power(d->sum[s]);
-            steps += 1.0;
-        }
-    const double needed = steps > 0.0 ? within * lt_power_from_db(level / steps) : 0.0;
-    for (size_t s = 0; s < count; s++)
-        if (d->sum[s] >= needed) {
+        if (lines > 0.0 && d->there[s] >= most_lines * lines) {
             const double at_s = (double)s * step_s + 0.5 * frame_s;
             return at_s < from_start_s ? (double)NAN : at_s;
         }

@@ -10,15 +10,16 @@
 
 #include <string.h>
 
-enum { TRACKS = 64, PEAKS = 48, KEPT = 32, SEGMENT = 48, CORE = 2 };
+enum { TRACKS = 64, PEAKS = 48, KEPT = 64, SEGMENT = 48, CORE = 2 };
 static const double frame_s = 0.3413;
 static const double lowest_hz = 900.0, highest_of_rate = 0.49;
 static const double stands_out = 31.6; /* 15 dB */
 static const double narrow = 30.0;     /* peak over the power four bins away */
 static const double same_bins = 1.2, drift_bins = 1.5;
 enum { MISSES = 2, MASKED_MISSES = 12 };
-static const double keep_s = 1.3, long_s = 3.0, most_of = 0.7;
+static const double keep_s = 0.3, again_s = 2.0, heard_part = 0.5, long_s = 3.0, most_of = 0.7;
 static const double spread_db = 2.5;
+static const double faintest_dbfs = -95.0;
 static const double on_mains = 4e-4; /* of the frequency */
 
 typedef struct {
@@ -40,6 +41,7 @@ struct ltp_whine {
     uint64_t pushed;
     track tracks[TRACKS];
     lt_whine kept[KEPT];
+    double heard_s[KEPT];
     size_t kept_count;
     bool closed;
     double total; /* mean square over all frames */
@@ -100,11 +102,13 @@ static double frame_time(const ltp_whine *d, size_t frame)
 
 static void keep(ltp_whine *d, const lt_whine *w)
 {
-    const double near_hz = 2.0 * d->rate_hz / (double)d->n;
+    const double near_hz = 1.2 * d->rate_hz / (double)d->n;
     for (size_t i = 0; i < d->kept_count; i++)
-        if (fabs(d->kept[i].hz - w->hz) < near_hz) { /* the same, heard again */
+        if (fabs(d->kept[i].hz - w->hz) < near_hz && w->from_s - d->kept[i].to_s < again_s) { /* heard again */
+            if (w->to_s - w->from_s > d->kept[i].to_s - d->kept[i].from_s)
+                d->kept[i].level_dbfs = w->level_dbfs;
             d->kept[i].to_s = w->to_s;
-            d->kept[i].level_dbfs = fmax(d->kept[i].level_dbfs, w->level_dbfs);
+            d->heard_s[i] += w->to_s - w->from_s;
             return;
         }
     size_t at = d->kept_count;
@@ -119,6 +123,7 @@ static void keep(ltp_whine *d, const lt_whine *w)
         d->kept_count++;
     }
     d->kept[at] = *w;
+    d->heard_s[at] = w->to_s - w->from_s;
 }
 
 /* A tone that begins after the part u of a Hann window shows with the part 1 - u + sin(2 pi u) / (2 pi) of its
@@ -314,6 +319,8 @@ size_t ltp_whine_list(ltp_whine *d, double mains_hz, lt_whine list[LT_WHINES_MAX
     for (size_t i = 0; i < d->kept_count; i++) {
         lt_whine w = d->kept[i];
         const double length_s = w.to_s - w.from_s + 0.5 * frame_s;
+        if (w.level_dbfs < faintest_dbfs || d->heard_s[i] < heard_part * (w.to_s - w.from_s))
+            continue;
         if (is_mains(w.hz, mains_hz) || (length_s < long_s && length_s < most_of * seconds))
             continue;
         w.to_s = seconds - w.to_s < 2.0 * frame_s ? seconds : w.to_s;

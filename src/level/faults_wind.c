@@ -14,10 +14,10 @@ static const double frame_s = 0.1;
 static const double low_hz = 100.0, mid_low_hz = 300.0, mid_high_hz = 3000.0, slow_rate_hz = 1000.0;
 static const double low_over_mid = 4.0; /* 6 dB */
 static const double least_db = -58.0;   /* mean square */
-static const double span_db = 9.0, gust_db = 5.0, loudest_db = 12.0, hysteresis_db = 2.0;
+static const double span_db = 9.0, gust_db = 5.0, loudest_db = 9.0, hysteresis_db = 2.0;
 static const double period_shortest_s = 0.012, period_longest_s = 0.06, period_window_s = 0.25, periodic = 0.65;
 static const double gust_share = 0.2;
-enum { CROSSINGS = 3 };
+enum { CROSSINGS = 3, NEXT = 4, COMPANY = 2 /* other gusty frames so near */ };
 
 typedef struct {
     double level_db;
@@ -146,6 +146,11 @@ static void look(ltp_wind *d)
         return;
     for (size_t i = d->frames - count; i < d->frames; i++) {
         if (i < d->counted_to || !frame_at(d, i)->wind || frame_at(d, i)->level_db <= gust)
+            continue;
+        size_t company = 0;
+        for (size_t k = i > NEXT ? i - NEXT : 0; k <= i + NEXT && k < d->frames; k++)
+            company += k != i && k + count >= d->frames && frame_at(d, k)->wind && frame_at(d, k)->level_db > gust;
+        if (company < COMPANY)
             continue;
         if (isnan(d->result.from_s))
             d->result.from_s = (double)i * frame_s;

@@ -27,6 +27,8 @@ static json_t *file_object(ltp_json *j, const lt_scanned *file)
     for (size_t i = 0; i < file->faults.count; i++)
         ltp_json_append(j, faults, fault_object(j, &file->faults.items[i]));
     ltp_json_put(j, o, "faults", faults);
+    if (file->doubt != NULL)
+        ltp_json_put(j, o, "doubt", ltp_json_text(file->doubt));
     if (file->failure != NULL)
         ltp_json_put(j, o, "failure", ltp_json_text(file->failure));
     return o;

@@ -36,6 +36,8 @@ static void add_file(ltp_textbuf *b, const lt_scanned *file)
     ltp_text_add(b, " s\n");
     if (file->faults.count == 0)
         ltp_text_add(b, "  no fault found\n");
+    if (file->doubt != NULL)
+        ltp_text_wrap(b, "  doubt    ", file->doubt);
     for (size_t i = 0; i < file->faults.count; i++)
         add_fault(b, &file->faults.items[i], file->channels);
 }
