@@ -52,7 +52,8 @@ typedef struct {
     double history_step_s; /* A-weighted equivalent levels of equal, consecutive intervals, at most 600 */
     double history_dba[LT_HISTORY_MAX];
     size_t history_count;
-    lt_notes notes; /* "clipping", "short", "silent", "dc-offset" */
+    const struct lt_interference_result *interference; /* borrowed; NULL: it was not looked for */
+    lt_notes notes;                                    /* "clipping", "short", "silent", "dc-offset" */
 } lt_levels;
 
 typedef struct lt_level_meter lt_level_meter;
@@ -236,26 +237,29 @@ void lt_pair_scan_finish(lt_pair_scan *s, lt_faults *out);
 
 enum { LT_WHINES_MAX = 12 };
 typedef struct {
-    double hz, level_dbfs;
+    double hz, level_db;
     double from_s, to_s;
 } lt_whine;
-typedef struct {
+typedef struct lt_interference_result {
     double mains_exact_hz;          /* measured on the lines; NaN without hum */
     double hum_from_s;              /* NaN: present all the time, or no hum */
     lt_whine whines[LT_WHINES_MAX]; /* loudest first */
     size_t whine_count;
     double burst_s;       /* time with the 217 Hz comb of a mobile phone */
     double burst_from_s;  /* NaN: none */
-    double burst_dbfs;    /* of the comb while it sounds */
+    double burst_db;      /* of the comb while it sounds */
     double wind_percent;  /* share of the time with wind on the microphone */
     double wind_from_s;   /* NaN: none */
     double wind_below_hz; /* levels under this frequency are the wind's while it blows; NaN */
 } lt_interference_result;
 typedef struct lt_interference lt_interference;
-LT_NODISCARD lt_status lt_interference_create(double rate_hz, lt_interference **out, lt_error *err);
+/** Levels are dBFS + cal_db. rate 4000 to 400000 Hz (LT_E_ARG); LT_E_NOMEM. */
+LT_NODISCARD lt_status lt_interference_create(double rate_hz, double cal_db, lt_interference **out, lt_error *err);
 void lt_interference_free(lt_interference *s);
 void lt_interference_push(lt_interference *s, const double *x, size_t count);
 LT_NODISCARD lt_status lt_interference_finish(lt_interference *s, lt_interference_result *out, lt_error *err);
+/** Mains frequency that the lines agree on; NaN without lines. mains_hz: 50 or 60. */
+double lt_hum_exact_hz(double mains_hz, const lt_hum_line *lines, size_t count);
 /** Where a hum of these lines most likely gets in, one sentence. */
 const char *lt_hum_entry_point(double mains_hz, const lt_hum_line *lines, size_t count);
 

@@ -12,6 +12,7 @@ enum { BLOCK_FRAMES = 32768 };
 static const cli_option options[] = {
     {"cal-db", CLI_NUMBER, "DB", "sound pressure level that reads 0 dBFS", "none: results in dBFS", -100, 300, NULL},
     {"channel", CLI_COUNT, "N", "channel, counted from 1", "the first", 1, 1024, NULL},
+    {"interference", CLI_FLAG, NULL, "also whine, burst buzz and wind; takes longer", NULL, 0, 0, NULL},
     {"history", CLI_TEXT, "FILE.csv", "write levels and bands of each interval", NULL, 0, 0, NULL},
     {"interval", CLI_TEXT, "TIME", "length of an interval: 125ms, 1s, 1m, 1h", "1s", 0, 0, NULL},
     {"force", CLI_FLAG, NULL, "replace FILE.csv", NULL, 0, 0, NULL},
@@ -22,7 +23,8 @@ static const cli_option options[] = {
      20, 120, NULL},
 };
 
-static lt_status feed(lt_audio_reader *reader, unsigned channel, lt_level_meter *meter, lt_error *err)
+static lt_status feed(lt_audio_reader *reader, unsigned channel, lt_level_meter *meter, lt_interference *other,
+                      lt_error *err)
 {
     const lt_audio_info *info = lt_audio_reader_info(reader);
     cli_progress_state progress = cli_progress_start();
@@ -35,6 +37,8 @@ static lt_status feed(lt_audio_reader *reader, unsigned channel, lt_level_meter 
         if (status != LT_OK)
             break;
         lt_level_meter_push(meter, block, got);
+        if (other != NULL)
+            lt_interference_push(other, block, got);
         done += got;
         if (info->frames > 0)
             cli_progress(&progress, "levels", (double)done / (double)info->frames);
@@ -54,6 +58,8 @@ typedef struct {
     lt_nc nc;
     lt_level_more more;
     cli_history history;
+    lt_interference *other; /* NULL: not asked for */
+    lt_interference_result interference;
 } noise_job;
 
 static void push_traffic(void *context, const lt_level_row *row)
@@ -147,13 +153,20 @@ static lt_status measure(cli_args *a, noise_job *job, lt_error *err)
             status = lt_level_meter_create(info->rate_hz, cli_number(a, "cal-db", 0.0), &meter, err);
         if (status == LT_OK)
             status = watch(a, meter, job, err);
+        if (status == LT_OK && cli_flag(a, "interference"))
+            status = lt_interference_create(info->rate_hz, cli_number(a, "cal-db", 0.0), &job->other, err);
         if (status == LT_OK)
-            status = feed(reader, channel, meter, err);
+            status = feed(reader, channel, meter, job->other, err);
         if (status == LT_OK)
             status = lt_level_meter_finish(meter, &job->levels, err);
         if (status == LT_OK)
             status = conclude(a, meter, job, err);
+        if (status == LT_OK && job->other != NULL) {
+            status = lt_interference_finish(job->other, &job->interference, err);
+            job->levels.interference = &job->interference;
+        }
     }
+    lt_interference_free(job->other);
     lt_error closing = {0};
     const lt_status closed = cli_history_close(&job->history, status == LT_OK, &closing);
     if (status == LT_OK && closed != LT_OK)

@@ -195,7 +195,7 @@ struct lt_interference {
     ltp_burst *burst;
     ltp_wind *wind;
     uint64_t frames;
-    double rate_hz;
+    double rate_hz, cal_db;
 };
 
 void lt_interference_free(lt_interference *s)
@@ -209,7 +209,7 @@ void lt_interference_free(lt_interference *s)
     ltp_free(s);
 }
 
-lt_status lt_interference_create(double rate_hz, lt_interference **out, lt_error *err)
+lt_status lt_interference_create(double rate_hz, double cal_db, lt_interference **out, lt_error *err)
 {
     *out = NULL;
     lt_status st = check_rate(rate_hz, err);
@@ -219,6 +219,7 @@ lt_status lt_interference_create(double rate_hz, lt_interference **out, lt_error
     if (s == NULL)
         return ltp_fail_nomem(err, "the search for interference");
     s->rate_hz = rate_hz;
+    s->cal_db = cal_db;
     st = ltp_mains_create(rate_hz, &s->mains, err);
     st = st != LT_OK ? st : ltp_whine_create(rate_hz, &s->whine, err);
     st = st != LT_OK ? st : ltp_burst_create(rate_hz, &s->burst, err);
@@ -256,7 +257,9 @@ lt_status lt_interference_finish(lt_interference *s, lt_interference_result *out
     out->whine_count = ltp_whine_list(s->whine, mains.exact_hz, out->whines);
     out->burst_s = burst.seconds;
     out->burst_from_s = burst.from_s;
-    out->burst_dbfs = burst.level_dbfs;
+    out->burst_db = burst.level_dbfs + s->cal_db;
+    for (size_t i = 0; i < out->whine_count; i++)
+        out->whines[i].level_db += s->cal_db;
     const double seconds = (double)s->frames / s->rate_hz;
     out->wind_percent = seconds > 0.0 ? fmin(100.0, 100.0 * wind.seconds / seconds) : 0.0;
     out->wind_from_s = wind.from_s;

@@ -28,6 +28,7 @@ static const double jump_part = 0.15;                       /* by which a held v
 static const double pause_size = 2e-5;
 static const double test_rate_hz = 8000.0;
 static const double longest_error_s = 0.5, died_s = 1.0;
+static const double floor_part = 0.3;                 /* a dead channel is quieter than all pauses before were */
 static const double beep_gap_s = 0.025, beep_s = 1.2; /* a tone that lasted less before a longer silence is a beep */
 static const double tonal = 1e-4;                     /* residual of a prediction from four samples */
 
@@ -53,6 +54,10 @@ struct ltp_gap {
     uint64_t sound_start;
     double back_energy, back_short, entry;
     double held_value;
+    double quiet_energy; /* in the gap */
+    size_t quiet_blocks;
+    double floor_rms; /* the quietest 40 ms so far, once something was heard */
+    bool heard;
     size_t back_blocks;
 
     size_t silent_blocks, pauses; /* digital silence, at least so long as a long gap, however it began */
@@ -81,7 +86,7 @@ lt_status ltp_gap_create(double rate_hz, ltp_gap **out, lt_error *err)
     d->last_count = (size_t)round(RING_MS * 1e-3 * rate_hz);
     d->last = ltp_alloc(d->last_count, sizeof *d->last);
     d->first_s = d->first_long_s = d->died_at_s = NAN;
-    d->low = INFINITY;
+    d->low = d->floor_rms = INFINITY;
     d->high = -INFINITY;
     if (d->last == NULL) {
         ltp_gap_free(d);
@@ -152,6 +157,8 @@ static void start_gap(ltp_gap *d, double before, bool held)
     d->back_energy = 0.0;
     d->back_blocks = 0;
     d->held_value = d->high;
+    d->quiet_energy = 0.0;
+    d->quiet_blocks = 0;
     d->entry = before / (rms_of_last(d, LONG_BEFORE) + 1e-30);
 }
 
@@ -204,6 +211,10 @@ static void end_block(ltp_gap *d)
     const bool held = !(d->high > d->low);
     if (d->now == SOUND) {
         const double before = rms_of_last(d, BEFORE), longer = rms_of_last(d, LONG_BEFORE);
+        if (before > least_rms)
+            d->heard = true;
+        if (d->heard && d->blocks >= LONG_BEFORE)
+            d->floor_rms = fmin(d->floor_rms, longer);
         const bool sudden = d->blocks >= BEFORE && before > least_rms && before > faded_part * longer;
         double changes = 0.0;
         for (size_t i = 0; i < BEFORE; i++)
@@ -216,6 +227,8 @@ static void end_block(ltp_gap *d)
         const bool quiet = d->held ? held && !(d->high > d->held_value) && !(d->high < d->held_value)
                                    : size < silent_part * d->before_rms;
         const double jump = fmax(fabs(d->high - d->held_value), fabs(d->low - d->held_value));
+        d->quiet_energy += quiet ? mean_square : 0.0;
+        d->quiet_blocks += quiet;
         if (quiet)
             d->gap_end = d->frames;
         else if (d->held && jump < jump_part * d->before_rms)
@@ -292,7 +305,8 @@ void ltp_gap_finish(ltp_gap *d, const ltp_scan_end *end)
     if (d->now != QUIET || d->held)
         return;
     const double length_s = (double)(d->frames - d->gap_start) / d->rate_hz;
-    if (length_s < died_s || d->tone)
+    const double rest = sqrt(d->quiet_energy / (double)(d->quiet_blocks > 0 ? d->quiet_blocks : 1));
+    if (length_s < died_s || d->tone || rest >= floor_part * d->floor_rms)
         return;
     lt_faults_add(end->out, LT_FAULT_DEAD_CHANNEL, LT_SEVERITY_WARNING, end->channel, (double)d->gap_start / d->rate_hz,
                   "sound at %.0f dBFS breaks off within a moment and does not come back for the last %.1f s: likely a "

@@ -16,7 +16,6 @@ static const double within_db = 5.0;
 static const double usual_db = 15.0; /* levels so far below the highest make the usual one */
 static const double most_lines = 0.7;
 static const double from_start_s = 0.6;
-static const double agree_hz = 0.06;
 static const double bottom_db = -127.0;
 
 struct ltp_mains {
@@ -198,25 +197,6 @@ static double since(ltp_mains *d, const ltp_hum *hum)
     return NAN;
 }
 
-/* Each line of number h gives the frequency h times as well; those that do not agree with the strongest are left out.
- */
-static double exact_hz(const ltp_hum *hum)
-{
-    double sum = 0.0, weight = 0.0;
-    const lt_hum_line *top = &hum->lines[0];
-    for (size_t i = 1; i < hum->line_count; i++)
-        top = hum->lines[i].level_db > top->level_db ? &hum->lines[i] : top;
-    const double about_hz = top->hz / round(top->hz / hum->mains_hz);
-    for (size_t i = 0; i < hum->line_count; i++) {
-        const double h = round(hum->lines[i].hz / hum->mains_hz);
-        if (fabs(hum->lines[i].hz / h - about_hz) > agree_hz)
-            continue;
-        sum += h * hum->lines[i].hz;
-        weight += h * h;
-    }
-    return weight > 0.0 ? sum / weight : (double)NAN;
-}
-
 lt_status ltp_mains_result_of(ltp_mains *d, ltp_mains_result *out, lt_error *err)
 {
     ltp_line_view view;
@@ -233,37 +213,9 @@ lt_status ltp_mains_result_of(ltp_mains *d, ltp_mains_result *out, lt_error *err
     for (size_t i = 0; i < out->hum.line_count; i++)
         levels_db[i] = out->hum.lines[i].level_db;
     out->level_dbfs = lt_db_sum(levels_db, out->hum.line_count);
-    out->exact_hz = exact_hz(&out->hum);
+    out->exact_hz = lt_hum_exact_hz(out->hum.mains_hz, out->hum.lines, out->hum.line_count);
     out->from_s = since(d, &out->hum);
     return LT_OK;
-}
-
-const char *lt_hum_entry_point(double mains, const lt_hum_line *lines, size_t count)
-{
-    double odd = 0.0, even = 0.0, first = 0.0, high = 0.0;
-    for (size_t i = 0; i < count; i++) {
-        const double h = round(lines[i].hz / mains), power = lt_power_from_db(lines[i].level_db);
-        if (h < 1.5)
-            first += power;
-        else if (fmod(h, 2.0) < 0.5)
-            even += power;
-        else
-            odd += power;
-        if (h > 9.5)
-            high += power;
-    }
-    const double all = first + odd + even;
-    if (even > 0.6 * all)
-        return "even multiples dominate: ripple of a power supply (dried-out capacitor, overload), rather than the "
-               "wiring";
-    if (high > 0.25 * all)
-        return "many high multiples: a buzz coupled from dimmers, lighting or a rectifier, as an unbalanced pair or an "
-               "unshielded wire beside mains picks it up";
-    if (first > 0.6 * all)
-        return "the fundamental dominates: a ground loop (shield grounded at both ends) or a transformer close to the "
-               "wiring; lift the shield at one end as the equipment's manual allows";
-    return "fundamental with odd multiples: a ground loop, or a pair that is not balanced or not twisted along mains "
-           "wiring";
 }
 
 void ltp_mains_finish(const ltp_mains_result *r, const ltp_scan_end *end)

@@ -106,7 +106,7 @@ static void keep(ltp_whine *d, const lt_whine *w)
     for (size_t i = 0; i < d->kept_count; i++)
         if (fabs(d->kept[i].hz - w->hz) < near_hz && w->from_s - d->kept[i].to_s < again_s) { /* heard again */
             if (w->to_s - w->from_s > d->kept[i].to_s - d->kept[i].from_s)
-                d->kept[i].level_dbfs = w->level_dbfs;
+                d->kept[i].level_db = w->level_db;
             d->kept[i].to_s = w->to_s;
             d->heard_s[i] += w->to_s - w->from_s;
             return;
@@ -155,7 +155,7 @@ static void end_track(ltp_whine *d, track *t)
     const double begun_s =
         frame_time(d, t->first) - (0.5 - uncovered(t->first_db - mean_db)) * (double)d->n / d->rate_hz;
     const lt_whine w = {.hz = t->bin * d->rate_hz / (double)d->n,
-                        .level_dbfs = lt_dbfs_from_mean_square(t->power / hits),
+                        .level_db = lt_dbfs_from_mean_square(t->power / hits),
                         .from_s = t->first <= 1 ? 0.0 : begun_s,
                         .to_s = to_s};
     keep(d, &w);
@@ -319,13 +319,13 @@ size_t ltp_whine_list(ltp_whine *d, double mains_hz, lt_whine list[LT_WHINES_MAX
     for (size_t i = 0; i < d->kept_count; i++) {
         lt_whine w = d->kept[i];
         const double length_s = w.to_s - w.from_s + 0.5 * frame_s;
-        if (w.level_dbfs < faintest_dbfs || d->heard_s[i] < heard_part * (w.to_s - w.from_s))
+        if (w.level_db < faintest_dbfs || d->heard_s[i] < heard_part * (w.to_s - w.from_s))
             continue;
         if (is_mains(w.hz, mains_hz) || (length_s < long_s && length_s < most_of * seconds))
             continue;
         w.to_s = seconds - w.to_s < 2.0 * frame_s ? seconds : w.to_s;
         size_t at = count < LT_WHINES_MAX ? count++ : LT_WHINES_MAX;
-        for (; at > 0 && w.level_dbfs > list[at - 1].level_dbfs; at--)
+        for (; at > 0 && w.level_db > list[at - 1].level_db; at--)
             if (at < LT_WHINES_MAX)
                 list[at] = list[at - 1];
         if (at < LT_WHINES_MAX)
@@ -347,16 +347,16 @@ void ltp_whine_finish(ltp_whine *d, const ltp_scan_end *end)
     }
     const lt_whine *w = &list[0];
     const double total_dbfs = lt_dbfs_from_mean_square(d->total / (double)(d->frames > 0 ? d->frames : 1));
-    const bool test_tone = w->level_dbfs > total_dbfs - 3.0 && w->hz < 3400.0;
+    const bool test_tone = w->level_db > total_dbfs - 3.0 && w->hz < 3400.0;
     const bool all = from_s < 0.5 && to_s > end->seconds - 0.5;
-    const bool grave = all && !test_tone && end->seconds >= 5.0 && w->hz > 2000.0 && w->level_dbfs > -45.0;
+    const bool grave = all && !test_tone && end->seconds >= 5.0 && w->hz > 2000.0 && w->level_db > -45.0;
     lt_faults_add(
         end->out, LT_FAULT_WHINE,
         test_tone ? LT_SEVERITY_NOTE
         : grave   ? LT_SEVERITY_ERROR
                   : LT_SEVERITY_WARNING,
         end->channel, all ? (double)NAN : from_s, "%zu steady tone%s, the strongest at %.0f Hz with %.1f dBFS: %s",
-        count, count == 1 ? "" : "s", w->hz, w->level_dbfs,
+        count, count == 1 ? "" : "s", w->hz, w->level_db,
         test_tone ? "nearly all that is there; if it was not played on purpose, likely a howl at its limit or an "
                     "oscillating amplifier"
                   : "likely a switching power supply, a display or an LED driver; try a linear supply or a "

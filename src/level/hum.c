@@ -304,3 +304,56 @@ void ltp_hum_find(const ltp_line_view *view, ltp_hum *out)
         set_lines(view, &peaks, line, out);
     }
 }
+
+/* ---- what the lines say ---- */
+
+static const double agree_hz = 0.08, agree_part_hz = 0.01;
+
+/* Each line of number h gives the frequency h times as well; those that do not agree with the strongest are left out.
+ */
+double lt_hum_exact_hz(double mains_hz, const lt_hum_line *lines, size_t count)
+{
+    double sum = 0.0, weight = 0.0;
+    if (count == 0)
+        return NAN;
+    const lt_hum_line *top = &lines[0];
+    for (size_t i = 1; i < count; i++)
+        top = lines[i].level_db > top->level_db ? &lines[i] : top;
+    const double about_hz = top->hz / round(top->hz / mains_hz);
+    for (size_t i = 0; i < count; i++) {
+        const double h = round(lines[i].hz / mains_hz);
+        if (h < 1.0 || fabs(lines[i].hz - h * about_hz) > agree_hz + agree_part_hz * h)
+            continue;
+        sum += h * lines[i].hz;
+        weight += h * h;
+    }
+    return weight > 0.0 ? sum / weight : (double)NAN;
+}
+
+const char *lt_hum_entry_point(double mains, const lt_hum_line *lines, size_t count)
+{
+    double odd = 0.0, even = 0.0, first = 0.0, high = 0.0;
+    for (size_t i = 0; i < count; i++) {
+        const double h = round(lines[i].hz / mains), power = lt_power_from_db(lines[i].level_db);
+        if (h < 1.5)
+            first += power;
+        else if (fmod(h, 2.0) < 0.5)
+            even += power;
+        else
+            odd += power;
+        if (h > 9.5)
+            high += power;
+    }
+    const double all = first + odd + even;
+    if (even > 0.6 * all)
+        return "even multiples dominate: ripple of a power supply (dried-out capacitor, overload), rather than the "
+               "wiring";
+    if (high > 0.25 * all)
+        return "many high multiples: a buzz coupled from dimmers, lighting or a rectifier, as an unbalanced pair or an "
+               "unshielded wire beside mains picks it up";
+    if (first > 0.6 * all)
+        return "the fundamental dominates: a ground loop (shield grounded at both ends) or a transformer close to the "
+               "wiring; lift the shield at one end as the equipment's manual allows";
+    return "fundamental with odd multiples: a ground loop, or a pair that is not balanced or not twisted along mains "
+           "wiring";
+}

@@ -43,6 +43,8 @@ json_t *ltp_json_notches(ltp_json *j, const lt_notch *notches, size_t count);
 /** Lanes that were dialled in and measured again (json_tune_live.c). */
 json_t *ltp_json_dialled(ltp_json *j, const lt_dialled *d);
 
+/** Interference of l, which must have been looked for. */
+json_t *ltp_json_interference(ltp_json *j, const lt_levels *l);
 /** Print root (taken over) with two spaces of indentation and a final newline. LT_E_NOMEM if anything failed. */
 lt_status ltp_json_print(const ltp_json *j, json_t *root, char **out, lt_error *err);
 /** Wrap `warnings` and `result` (both taken over) in the head common to all commands. */

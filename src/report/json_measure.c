@@ -80,6 +80,8 @@ static json_t *hum_object(ltp_json *j, const lt_levels *l)
     json_t *hum = json_object();
     json_t *lines = json_array();
     ltp_json_put_hz(j, hum, "mains_hz", l->mains_hz);
+    ltp_json_put(j, hum, "mains_exact_hz", ltp_json_number(lt_hum_exact_hz(l->mains_hz, l->lines, l->line_count), 3));
+    ltp_json_put(j, hum, "entry_point", ltp_json_text(lt_hum_entry_point(l->mains_hz, l->lines, l->line_count)));
     ltp_json_put_db(j, hum, "level_db", l->hum_level_db);
     for (size_t i = 0; i < l->line_count; i++) {
         json_t *line = band_object(j, l->lines[i].hz);
@@ -105,6 +107,8 @@ lt_status lt_json_noise(const lt_json_head *h, const lt_levels *l, const lt_leve
     ltp_json_put_detectors(&j, result, l);
     ltp_json_put(&j, result, "bands", ltp_json_bands(&j, l->bands, l->band_count));
     ltp_json_put(&j, result, "hum", hum_object(&j, l));
+    if (l->interference != NULL)
+        ltp_json_put(&j, result, "interference", ltp_json_interference(&j, l));
     if (more != NULL)
         ltp_json_put_more(&j, result, l, more);
     return ltp_json_finish(&j, h, &l->notes, result, out, err);

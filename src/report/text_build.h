@@ -23,4 +23,7 @@ void ltp_text_wrap(ltp_textbuf *b, const char *lead, const char *sentence);
 /** Each note as "lead message". */
 void ltp_text_notes(ltp_textbuf *b, const char *lead, const lt_notes *notes);
 
+/** Interference of l in words; nothing where it was not looked for. */
+void ltp_text_interference(ltp_textbuf *b, const lt_levels *l, const char *unit);
+
 #endif

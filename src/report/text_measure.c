@@ -154,6 +154,7 @@ lt_status lt_text_noise(const lt_levels *l, const char *name, bool calibrated, b
     ltp_text_row(&b, "largest sample", l->peak_dbfs, 1, "dB re full scale");
     ltp_text_detectors(&b, l, calibrated);
     hum_text(&b, l, unit);
+    ltp_text_interference(&b, l, unit);
     if (more != NULL)
         ltp_text_more(&b, more, calibrated);
     ltp_text_format(&b, "\n  band Hz        Leq        L10        L50        L90   (%s)\n", unit);

@@ -13,12 +13,13 @@
 #include <math.h>
 #include <string.h>
 
-enum { SECTIONS = 4, STEPS_MAX = 128, PER_OCTAVE = 12, NOISE_FFT = 4096, LEAST_STEPS = 8 };
+enum { SECTIONS = 4, STEPS_MAX = 128, PER_OCTAVE = 12, NOISE_FFT = 4096, LEAST_STEPS = 8, PAUSES_MAX = 1024 };
 static const double order_of_cutoff = 10.0, lowest_cutoff_hz = 500.0, highest_of_rate = 0.4;
 static const double update_s = 0.002;
 static const double over_noise_db = 10.0, least_level_db = -60.0, prominent_db = 8.0;
 static const double synchronous_least = 0.35;
 static const double guard_s = 0.15; /* of a pause, beside the sweep */
+static const double quieter = 1.5;
 static const double envelope_s = 0.0004;
 
 typedef struct {
@@ -36,17 +37,36 @@ typedef struct {
     double *rest;  /* [count] after the high-pass, where the sweep is */
 } work;
 
-/* Noise spectrum of what lies before and after the sweep. False: less than two blocks. */
+static bool in_pause(const work *w, size_t at)
+{
+    const double from = (w->start_s - guard_s) * w->rate_hz;
+    const double to = (w->start_s + w->seconds + 3.0 * guard_s) * w->rate_hz;
+    return (double)(at + NOISE_FFT) <= from || (double)at >= to;
+}
+
+static double power_of(const double *x)
+{
+    double sum = 0.0;
+    for (size_t i = 1; i < NOISE_FFT; i++) /* differences: the low frequencies do not matter here */
+        sum += (x[i] - x[i - 1]) * (x[i] - x[i - 1]);
+    return sum;
+}
+
+/* Noise spectrum of what lies before and after the sweep; of that the quieter part, for markers sound there too.
+ * False: less than two blocks. */
 static bool measure_noise(work *w, lt_rfft *fft, double *block, lt_complex *spectrum)
 {
-    double window[NOISE_FFT], square = 0.0, blocks = 0.0;
+    double window[NOISE_FFT], powers[PAUSES_MAX], square = 0.0, blocks = 0.0;
+    size_t count = 0;
     lt_window_hann(window, NOISE_FFT);
     for (size_t i = 0; i < NOISE_FFT; i++)
         square += window[i] * window[i];
-    const double from = (w->start_s - guard_s) * w->rate_hz;
-    const double to = (w->start_s + w->seconds + 3.0 * guard_s) * w->rate_hz;
-    for (size_t at = 0; at + NOISE_FFT <= w->count; at += NOISE_FFT / 2) {
-        if ((double)(at + NOISE_FFT) > from && (double)at < to)
+    for (size_t at = 0; at + NOISE_FFT <= w->count && count < PAUSES_MAX; at += NOISE_FFT / 2)
+        if (in_pause(w, at))
+            powers[count++] = power_of(w->x + at);
+    const double quiet = quieter * lt_quantile(powers, count, 0.3);
+    for (size_t at = 0; at + NOISE_FFT <= w->count && count >= 2; at += NOISE_FFT / 2) {
+        if (!in_pause(w, at) || power_of(w->x + at) > quiet)
             continue;
         for (size_t i = 0; i < NOISE_FFT; i++)
             block[i] = w->x[at + i] * window[i];
@@ -57,7 +77,7 @@ static bool measure_noise(work *w, lt_rfft *fft, double *block, lt_complex *spec
     }
     for (size_t k = 0; k <= NOISE_FFT / 2; k++)
         w->noise[k] /= fmax(blocks, 1.0);
-    return blocks >= 2.0;
+    return count >= 2;
 }
 
 static double noise_above(const work *w, double hz)

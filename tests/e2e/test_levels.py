@@ -65,6 +65,25 @@ class Noise(Case):
             want = 10 * np.log10(sum(10 ** (v / 10) for v in lines.values()))
             self.assertAlmostEqual(hum["level_db"], want, delta=0.5)
 
+    def test_interference(self):
+        """Tones and a comb of 1625 / 7.5 Hz whose level and time follow from their making."""
+        t = np.arange(12 * 16000) / 16000
+        x = 0.002 * np.random.default_rng(3).standard_normal(len(t)) + sine(49.97, -35, 12, 16000)
+        x += (t >= 4) * sine(5200, -40, 12, 16000)
+        x += ((t > 6) & (t < 7)) * (np.mod(t, 0.06 / 13) < 0.06 / 104) * 0.1
+        wav = write_wav(self.dir / "a.wav", x, 16000)
+        result = self.json("noise", wav, "--interference", "--cal-db", "100")["result"]
+        self.assertAlmostEqual(result["hum"]["mains_exact_hz"], 49.97, delta=0.02)
+        self.assertIn("ground loop", result["hum"]["entry_point"])
+        other = result["interference"]
+        self.assertAlmostEqual(other["whines"][0]["hz"], 5200, delta=0.5)
+        self.assertAlmostEqual(other["whines"][0]["level_db"], 60, delta=0.5)
+        self.assertAlmostEqual(other["whines"][0]["from_s"], 4, delta=0.2)
+        self.assertAlmostEqual(other["burst_buzz"]["from_s"], 6, delta=0.2)
+        self.assertIsNone(other["wind"])
+        self.assertIn("mobile phone", self.text("noise", wav, "--interference"))
+        self.assertNotIn("interference", self.json("noise", wav)["result"])
+
     def test_silence_is_null(self):
         result = self.json("noise", write_wav(self.dir / "a.wav", np.zeros(RATE), kind=16))["result"]
         self.assertIsNone(result["laeq_db"])

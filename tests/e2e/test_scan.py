@@ -6,7 +6,7 @@ import json
 import numpy as np
 import scipy.signal
 
-from e2e import Case, main, run, schema, write_wav
+from e2e import Case, main, read_wav, run, schema, write_wav
 
 import jsonschema
 
@@ -77,6 +77,32 @@ class Scan(Case):
         swapped = self.faults(write_wav(self.dir / "c.wav", [late, x], RATE))["swapped-channels"]
         self.assertIn("50.0 ms", swapped["message"])
         self.assertNotIn("swapped-channels", self.faults(write_wav(self.dir / "d.wav", [x, late], RATE)))
+
+    def test_stimulus(self):
+        """A sweep through a smooth distortion; with clicks while it passes 300 to 400 Hz; reversed; channels swapped."""
+        self.text("stimulus", "sweep", self.dir / "s.wav", "--rate", RATE, "--to", 7000, "--seconds", 5)
+        rate, s, _ = read_wav(self.dir / "s.wav")
+        s = np.concatenate([np.zeros(4000), 0.3 * s[:, 0], np.zeros(8000)])
+        rng = np.random.default_rng(2)
+        clean = s + 0.05 * s ** 2 + 0.05 * s ** 3 + 1e-4 * rng.standard_normal(len(s))
+        hz = np.abs(np.gradient(np.unwrap(np.angle(scipy.signal.hilbert(s))))) * rate / 2 / np.pi
+        hz = np.convolve(hz, np.ones(401) / 401, "same")
+        part = np.nonzero((hz > 300) & (hz < 400) & (np.abs(scipy.signal.hilbert(s)) > 0.05))[0]
+        loose = clean.copy()
+        for i in rng.choice(part, 40, replace=False):
+            loose[i:i + 40] += 0.02 * rng.standard_normal(40) * np.exp(-np.arange(40) / 10)
+        options = ("--stimulus", self.dir / "s.wav")
+        self.assertLessEqual(set(self.faults(write_wav(self.dir / "a.wav", clean, RATE), *options)), {"band-limited"})
+        found = self.faults(write_wav(self.dir / "b.wav", loose, RATE), *options)
+        self.assertAlmostEqual(found["rattle"]["at_s"], part[0] / rate, delta=0.25)
+        self.assertIn("polarity", self.faults(write_wav(self.dir / "c.wav", -clean, RATE), *options))
+        late = np.concatenate([np.zeros(160), 0.3 * clean[:-160]])
+        value = self.json("scan", write_wav(self.dir / "d.wav", [late, clean], RATE), *options)
+        swapped = [f for f in value["result"]["files"][0]["faults"]
+                   if f["code"] == "swapped-channels" and f["severity"] == "warning"]
+        self.assertIn("10.0 ms", swapped[0]["message"])
+        file = self.json("scan", write_wav(self.dir / "e.wav", noise(9, -30), RATE), *options)["result"]["files"][0]
+        self.assertIn("e.wav", file["doubt"])
 
     def test_folder_lines_and_unreadable_files(self):
         (self.dir / "sub").mkdir()

@@ -141,7 +141,7 @@ static void interference_is_measured(void **state)
     }
     lt_interference *s = NULL;
     lt_interference_result r;
-    assert_int_equal(lt_interference_create(RATE, &s, NULL), LT_OK);
+    assert_int_equal(lt_interference_create(RATE, 0.0, &s, NULL), LT_OK);
     lt_interference_push(s, x, count);
     assert_int_equal(lt_interference_finish(s, &r, NULL), LT_OK);
     lt_interference_free(s);
@@ -150,7 +150,7 @@ static void interference_is_measured(void **state)
     assert_true(r.whine_count >= 1);
     assert_true(near_abs("r.whines[0].hz", r.whines[0].hz, 5000.0, 0.5));
     assert_true(
-        near_abs("r.whines[0].level_dbfs", r.whines[0].level_dbfs, -40.0, 0.5)); /* a sine of amplitude 0.01, AES17 */
+        near_abs("r.whines[0].level_db", r.whines[0].level_db, -40.0, 0.5)); /* a sine of amplitude 0.01, AES17 */
     assert_true(near_abs("r.whines[0].from_s", r.whines[0].from_s, 3.0, 0.2));
     assert_true(near_abs("r.burst_from_s", r.burst_from_s, 6.0, 0.2));
     assert_true(near_abs("r.burst_s", r.burst_s, 1.0, 0.25));
@@ -168,7 +168,7 @@ static lt_status make(void *context, lt_error *err)
     if (st == LT_OK)
         st = lt_pair_scan_create(RATE, 1, 2, &pair, err);
     if (st == LT_OK)
-        st = lt_interference_create(RATE, &other, err);
+        st = lt_interference_create(RATE, 0.0, &other, err);
     lt_fault_scan_free(s);
     lt_pair_scan_free(pair);
     lt_interference_free(other);
@@ -189,7 +189,7 @@ static void absurd_rates_are_refused(void **state)
         lt_fault_scan *s = NULL;
         lt_interference *other = NULL;
         assert_int_equal(lt_fault_scan_create(rates[i], 1, &s, NULL), LT_E_ARG);
-        assert_int_equal(lt_interference_create(rates[i], &other, NULL), LT_E_ARG);
+        assert_int_equal(lt_interference_create(rates[i], 0.0, &other, NULL), LT_E_ARG);
         assert_null(s);
     }
 }
