@@ -199,13 +199,118 @@ static void what_cannot_be_edited_stays(void **state)
     }
 }
 
+/* The date, then suffixes that sort behind it as text; a clock that is behind is refused. */
+static void a_visit_that_follows_sorts_behind(void **state)
+{
+    (void)state;
+    const scratch dir = scratch_make();
+    lt_error err = {0};
+    char name[32];
+    lt_visit *v = NULL;
+    const lt_record_place p = {.dir = dir.path, .date = DATE, .lane = 2, .path = LT_PATH_OUTBOUND, .condition = ""};
+    keep(&p, 0.5);
+    assert_int_equal(lt_visit_load(dir.path, NULL, &v, &err), LT_OK);
+    for (unsigned k = 2; k <= 11; k++) {
+        char expected[32];
+        (void)snprintf(expected, sizeof expected, "2024-05-14-%02u", k);
+        assert_int_equal(lt_visit_next_name(dir.path, DATE, name, &err), LT_OK);
+        assert_string_equal(name, expected);
+        (void)snprintf(v->date, sizeof v->date, "%s", name);
+        assert_int_equal(lt_visit_save(dir.path, v, &err), LT_OK);
+    }
+    assert_int_equal(lt_visit_next_name(dir.path, "2024-05-13", name, &err), LT_E_ARG);
+    assert_non_null(strstr(err.what, "2024-05-14-11"));
+    assert_int_equal(lt_visit_next_name(dir.path, "../x", name, NULL), LT_E_ARG);
+    assert_int_equal(lt_visit_next_name(dir.path, "2024-06-01", name, &err), LT_OK);
+    assert_string_equal(name, "2024-06-01");
+    lt_visit_free(v);
+    scratch_remove(&dir);
+}
+
+static void a_visit_is_saved_with_all_it_holds(void **state)
+{
+    (void)state;
+    const scratch dir = scratch_make();
+    lt_error err = {0};
+    lt_visit *v = NULL, *got = NULL;
+    const lt_record_place p = {.dir = dir.path, .date = DATE, .lane = 2, .path = LT_PATH_OUTBOUND, .condition = ""};
+    keep(&p, 0.5);
+    write_visit(&dir, "who: \"O'Neil \\\"x\\\"\"\nmic_cal_db: 121.35\nmic_channel: 3\nloopback_db: -1.5\n"
+                      "conditions: [{condition: car, text: \"a: b # c\"}]\n"
+                      "settings: [{lane: 2, outbound_db: -3, inbound_db: null}]\n"
+                      "calibrations: [{date: 2024-05-14, method: loopback, device: \"a: b\", level_db: -12}]\n");
+    assert_int_equal(lt_visit_load(dir.path, NULL, &v, &err), LT_OK);
+    (void)snprintf(v->date, sizeof v->date, "2024-05-15");
+    (void)snprintf(v->stated_date, sizeof v->stated_date, "2024-05-15");
+    assert_int_equal(lt_visit_save(dir.path, v, &err), LT_OK);
+    assert_int_equal(lt_visit_load(dir.path, "2024-05-15", &got, &err), LT_OK);
+    assert_string_equal(got->who, "O'Neil \"x\"");
+    assert_true(near_abs("mic_cal_db", got->mic_cal_db, 121.35, 1e-9));
+    assert_true(near_abs("loopback_db", got->loopback_db, -1.5, 1e-9));
+    assert_true(isnan(got->lane_mic_cal_db));
+    assert_int_equal(got->mic_channel, 3);
+    assert_string_equal(got->conditions[0].text, "a: b # c");
+    assert_int_equal(got->setting_count, 1);
+    assert_true(near_abs("outbound_db", got->settings[0].outbound_db, -3.0, 1e-9));
+    assert_true(isnan(got->settings[0].inbound_db));
+    assert_int_equal(got->calibrations[0].method, LT_CALIBRATED_LOOPBACK);
+    assert_string_equal(got->calibrations[0].device, "a: b");
+    lt_visit_free(v);
+    lt_visit_free(got);
+    scratch_remove(&dir);
+}
+
+/* The lane's own recording wins over the counter's; what was played comes along; what is there stays. */
+static void recordings_are_carried_over(void **state)
+{
+    (void)state;
+    const scratch dir = scratch_make();
+    lt_error err = {0};
+    lt_record_place p = {
+        .dir = dir.path, .date = DATE, .lane = 2, .path = LT_PATH_INBOUND, .condition = "", .counter = 1};
+    keep(&p, 0.5);
+    p.counter = 0;
+    keep(&p, 0.25);
+    p.path = LT_PATH_COUNTER_COUPLING;
+    p.counter = 1;
+    keep(&p, 0.125);
+    p.path = LT_PATH_NOISE_COUNTER;
+    keep(&p, 0.75);
+    p.date = "2024-05-15";
+    p.counter = 0;
+    p.path = LT_PATH_OUTBOUND;
+    keep(&p, 0.0625); /* measured there: must stay */
+    p.date = DATE;
+    keep(&p, 0.5);
+    assert_int_equal(lt_visit_carry(dir.path, DATE, "2024-05-15", 2, 1, NULL, NULL, &err), LT_OK);
+    assert_string_equal(err.what, "");
+    static const struct {
+        const char *file;
+        double first;
+    } rows[] = {
+        {"lane-2/inbound.wav", 0.25},           {"lane-2/stimulus.inbound.wav", 0.125},
+        {"lane-2/counter-coupling.wav", 0.125}, {"lane-2/stimulus.counter-coupling.wav", 0.0625},
+        {"counter-1/noise-counter.wav", 0.75},  {"lane-2/outbound.wav", 0.0625},
+    };
+    for (size_t i = 0; i < COUNT(rows); i++) {
+        scratch_names names = {.next = 0};
+        char path[200];
+        lt_signal *s = NULL;
+        (void)snprintf(path, sizeof path, "visits/2024-05-15/%s", rows[i].file);
+        assert_int_equal(lt_audio_load(scratch_at(&dir, &names, path), 0, &s, NULL, &err), LT_OK);
+        assert_true(near_abs(rows[i].file, s->samples[0], rows[i].first, 1e-9));
+        lt_signal_free(s);
+    }
+    scratch_remove(&dir);
+}
+
 SUITE(site_live)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(a_new_take_moves_the_older_one_aside),
-        cmocka_unit_test(each_recording_keeps_its_own_stimulus),
-        cmocka_unit_test(visit_yaml_keeps_what_the_user_wrote),
-        cmocka_unit_test(what_cannot_be_edited_stays),
+        cmocka_unit_test(a_new_take_moves_the_older_one_aside), cmocka_unit_test(each_recording_keeps_its_own_stimulus),
+        cmocka_unit_test(visit_yaml_keeps_what_the_user_wrote), cmocka_unit_test(what_cannot_be_edited_stays),
+        cmocka_unit_test(a_visit_that_follows_sorts_behind),    cmocka_unit_test(a_visit_is_saved_with_all_it_holds),
+        cmocka_unit_test(recordings_are_carried_over),
     };
     return cmocka_run_group_tests_name("site_live", tests, NULL, NULL);
 }
