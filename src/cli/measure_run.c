@@ -11,7 +11,9 @@
 #include <unistd.h>
 
 enum { TAKES_MAX = 3, OLD_DAYS = 30 };
-#define AFTER_S 0.7         /* recorded after the stimulus' own tail: round trip and decay */
+#define AFTER_S 0.7 /* recorded after the stimulus' own tail: round trip and decay */
+#define LATENCY_FIRST_S 0.06
+#define LATENCY_MOST_S 0.12
 #define CLIPPED_MOST 0.0005 /* part of the samples; more spoils a sweep */
 
 /* ---- open and close ---- */
@@ -259,6 +261,19 @@ static lt_status trim(cli_measure_job *j, const lt_signal *x, lt_error *err)
     return lt_signal_copy(x, first, x->count - first, &j->recording, err);
 }
 
+/* A device that reported that it ran over or dry gets more time for the next take. The sound system may then play up to
+ * this long after a stop. */
+static void give_more_time(cli_measure_job *j, const lt_take *t)
+{
+    if (t == NULL || t->xrun_count == 0)
+        return;
+    const double before_s = j->live->opt.latency_s;
+    j->live->opt.latency_s = fmin(fmax(2.0 * before_s, LATENCY_FIRST_S), LATENCY_MOST_S);
+    if (j->live->opt.latency_s > before_s)
+        cli_live_say(j->live, "The device reported %zu overruns or underruns; it gets %.0f ms of latency now.",
+                     t->xrun_count, 1000.0 * j->live->opt.latency_s);
+}
+
 static lt_status sweep_until_whole(cli_measure_job *j, lt_error *err)
 {
     char what[40];
@@ -271,6 +286,8 @@ static lt_status sweep_until_whole(cli_measure_job *j, lt_error *err)
             st = check_take(j, take, &whole, &j->notes, err);
         if (st == LT_OK && whole)
             st = trim(j, take->channels[j->live->channel], err);
+        if (st == LT_OK && !whole)
+            give_more_time(j, take);
         lt_take_free(take);
         if (st != LT_OK || whole)
             return st;

@@ -86,6 +86,45 @@ class Stop(unittest.TestCase):
                     self.assertEqual(self.kept(), before)
         print("sound ended after (ms):", ", ".join(f"{n} {ms:.0f}" for n, ms in self.fades))
 
+    def stands_out_s(self, heard, hz):
+        """When the tone is 21 dB above what lies beside it, in a window of 43 ms, and above -60 dBFS, for 50 ms on."""
+        import numpy as np
+        n, hop, run = 2048, 256, []
+        f = np.fft.rfftfreq(n, 1 / 48000)
+        near, beside = abs(f - hz) < 30, (abs(f - hz) > 117) & (abs(f - hz) < 469)
+        window = np.hanning(n)
+        for i in range(0, len(heard.microphone) - n, hop):
+            p = abs(np.fft.rfft(heard.microphone[i:i + n] * window)) ** 2
+            top = p[near].max()
+            if top > 10 ** 2.1 * p[beside].mean() and top > (10 ** (-60 / 20) * n / 4) ** 2:
+                run.append(heard.at_s[i + n - 1])
+                if len(run) == 10:
+                    return run[0]
+            else:
+                run = []
+        return None
+
+    def test_a_howl_while_a_sweep_plays(self):
+        """The loop becomes unstable in the middle of the sweep. The time counts from the moment when the tone stands out
+        to the last sample that sounds at the lane."""
+        took = []
+        with Rig("route 1 1 straight -30", "noise 1 0.0003") as rig:
+            self.new(rig)
+            before = self.kept()
+            for hz, rise in ((400, 60), (900, 120), (2600, 60), (2600, 120)):
+                tap = self.dir / "tap"
+                howling = ("route 1 1 straight -30", "noise 1 0.0003", f"howl 1 {hz} {rise}", f"tap {tap} 20")
+                r = rig.run([PROGRAM, "measure", self.site, "--lane", 1, "--path", "outbound", *DEVICE, *LONG, "--yes"],
+                            after=(2.5, lambda _: rig.set(*howling)))
+                self.assertEqual(r.status, 1, r.err)
+                self.assertAlmostEqual(int(r.err.split("howl at ")[1].split(" Hz")[0]), hz, delta=0.02 * hz)
+                rig.set("route 1 1 straight -30", "noise 1 0.0003")
+                heard = Tap(tap)
+                took.append(heard.last_sound_s() - self.stands_out_s(heard, hz))
+                self.assertLess(took[-1], 0.75 * SLOW, (hz, rise))
+            self.assertEqual(self.kept(), before)
+        print("howl: silence after (ms):", ", ".join(f"{1000 * t:.0f}" for t in took))
+
     def test_the_terminal_is_closed(self):
         with Rig(*NOISY) as rig:
             self.new(rig)
