@@ -60,6 +60,7 @@ const char *ltp_chart_title(ltp_chart_kind kind)
         [LTP_CHART_LANE_COUPLING] = "Lane speaker into microphone",
         [LTP_CHART_COUNTER_COUPLING] = "Counter speaker into microphone",
         [LTP_CHART_LOOP_RESPONSE] = "The whole loop at once",
+        [LTP_CHART_OPEN_SETS] = "Margin by open lanes",
     };
     return titles[kind];
 }
@@ -67,7 +68,7 @@ const char *ltp_chart_title(ltp_chart_kind kind)
 ltp_chart *ltp_chart_begin(ltp_charts *c, size_t lane, ltp_chart_kind kind)
 {
     ltp_chart *chart = ltp_charts_at(c, lane, kind);
-    const bool small = kind >= LTP_CHART_FIRST_SMALL;
+    const bool small = kind >= LTP_CHART_FIRST_SMALL && kind != LTP_CHART_OPEN_SETS;
     chart->wanted = true;
     ltp_text_format(&c->script, "print \"@@chart %zu\"\nreset\n", lane * LTP_CHART_KINDS + (size_t)kind);
     ltp_text_format(&c->script, "set terminal svg size %d,%d dynamic noenhanced font ',14' linewidth 1\n",

@@ -33,6 +33,7 @@ typedef enum {
     LTP_CHART_LANE_COUPLING,
     LTP_CHART_COUNTER_COUPLING,
     LTP_CHART_LOOP_RESPONSE,
+    LTP_CHART_OPEN_SETS, /* of the site, kept with the first lane; wide */
     LTP_CHART_KINDS
 } ltp_chart_kind;
 

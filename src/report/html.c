@@ -92,7 +92,7 @@ static size_t put_figures(ltp_textbuf *b, ltp_charts *charts, size_t lane, int f
 
 static bool is_anything_wanted(ltp_charts *charts, size_t lane)
 {
-    for (int kind = 0; kind < LTP_CHART_KINDS; kind++)
+    for (int kind = 0; kind < LTP_CHART_OPEN_SETS; kind++)
         if (ltp_charts_at(charts, lane, (ltp_chart_kind)kind)->wanted)
             return true;
     return false;
@@ -112,7 +112,7 @@ static void put_charts(ltp_textbuf *b, ltp_charts *charts, const ltp_lane_view *
     ltp_text_add(b, "<div class=\"charts\">\n");
     (void)put_figures(b, charts, v->index, 0, LTP_CHART_FIRST_SMALL);
     ltp_text_add(b, "</div>\n<div class=\"charts small-charts\">\n");
-    ltp_html_evidence(b, v, put_figures(b, charts, v->index, LTP_CHART_FIRST_SMALL, LTP_CHART_KINDS));
+    ltp_html_evidence(b, v, put_figures(b, charts, v->index, LTP_CHART_FIRST_SMALL, LTP_CHART_OPEN_SETS));
 }
 
 static void put_lane(ltp_textbuf *b, const lt_survey *s, const lt_tune_result *results, ltp_charts *charts, size_t i)
@@ -159,12 +159,17 @@ lt_status lt_report_html(const lt_survey *s, const lt_tune_result *results, cons
                          lt_error *err)
 {
     ltp_charts *charts = NULL;
+    lt_open_margin *open = NULL;
     ltp_textbuf page;
     *out = NULL;
     ltp_text_init(&page, 0);
     lt_status status = ltp_charts_create(s->lane_count, &charts, err);
     if (status == LT_OK)
         status = plan_charts(charts, s, results, err);
+    if (status == LT_OK)
+        status = ltp_open_margin_for_page(s, results, &open, err);
+    if (open != NULL)
+        ltp_chart_open(charts, open);
     if (status == LT_OK)
         status = ltp_charts_draw(charts, opt, err);
     if (status != LT_OK)
@@ -174,12 +179,15 @@ lt_status lt_report_html(const lt_survey *s, const lt_tune_result *results, cons
     put_overview(&page, s, results);
     for (size_t i = 0; i < s->lane_count; i++)
         put_lane(&page, s, results, charts, i);
+    if (open != NULL)
+        ltp_html_open(&page, open, charts);
     ltp_html_closing(&page, s, opt);
     ltp_text_add(&page, "</main>\n</body>\n</html>\n");
     if (page.status == LT_OK)
         page.status = first_failure(charts);
     status = ltp_text_take(&page, out, err);
 done:
+    lt_open_margin_free(open);
     ltp_charts_free(charts);
     ltp_text_drop(&page);
     return status;

@@ -65,6 +65,12 @@ void ltp_html_evidence(ltp_textbuf *b, const ltp_lane_view *v, size_t figures);
 size_t ltp_sentence_bytes(const ltp_lane_view *v);
 enum { LTP_WORDY_BYTES = 1000, LTP_VERY_WORDY_BYTES = 1800 };
 void ltp_html_tables(ltp_textbuf *b, const ltp_lane_view *v); /* recordings and bands, folded away */
+/** Margins of all sets of lanes at the recommended settings; *out NULL where there is one lane only, or very many, or
+ * nothing measured. Free with lt_open_margin_free(). */
+LT_NODISCARD lt_status ltp_open_margin_for_page(const lt_survey *s, const lt_tune_result *results, lt_open_margin **out,
+                                                lt_error *err);
+void ltp_chart_open(ltp_charts *c, const lt_open_margin *m);
+void ltp_html_open(ltp_textbuf *b, const lt_open_margin *m, ltp_charts *charts);
 void ltp_html_closing(ltp_textbuf *b, const lt_survey *s, const lt_report_options *opt);
 /** A bar from 0 to `top` with the marks (NaN: none), the value before as a ring and after as a dot. */
 void ltp_put_meter(ltp_textbuf *b, double before, double after, double top, const double marks[2], int decimals);

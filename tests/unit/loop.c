@@ -2,6 +2,6 @@
  * The loop layer. */
 #define SUITES(X)                                                                                                      \
     X(loop_response)                                                                                                   \
-    X(loop_colouration) X(loop_margin) X(loop_simulated) X(loop_notch) X(loop_echo) X(loop_switching)                  \
-        X(loop_echo_path)
+    X(loop_colouration)                                                                                                \
+    X(loop_margin) X(loop_simulated) X(loop_notch) X(loop_reach) X(loop_echo) X(loop_switching) X(loop_echo_path)
 #include "suite.h"
