@@ -242,6 +242,11 @@ double lt_bank_delay_s(const lt_bank *b, size_t i)
 
 /* ---- one hop ---- */
 
+const double *ltp_bank_half(const lt_bank *b)
+{
+    return b->stages > 1 ? b->stage[1] + HEAD : NULL;
+}
+
 bool ltp_bank_at_rest(const lt_bank *b)
 {
     for (size_t i = 0; i < b->group_count; i++)

@@ -7,13 +7,16 @@
 #include "level/meter.h"
 #include "base/alloc.h"
 #include "base/vector.h"
+#include "dsp/bank.h"
 
 #include <math.h>
 #include <string.h>
 
 static const double fast_s = 0.125, slow_s = 1.0;
-static const double lead_s = 0.5;         /* made up before the start */
-static const double settle_a_s = 0.05;    /* until the filters answer in the lead */
+static const double lead_s = 0.5;      /* made up before the start */
+static const double settle_a_s = 0.05; /* until the filters answer in the lead */
+/* From this rate on, lines of hum are looked for in what the bank has halved: it is there, and costs half. */
+static const double half_rate_from_hz = 28000.0;
 static const double settle_min_s = 0.5;   /* of the recording, until its minimum owes nothing to the lead */
 static const double history_step_s = 0.1; /* the finest */
 enum { OCTAVE_31_5_HZ = -5, OCTAVE_16_KHZ = 4 };
@@ -33,7 +36,7 @@ static lt_status allocate(lt_level_meter *m, lt_error *err)
     if (status == LT_OK)
         status = ltp_lead_create((m->lead_hops + 1) * m->hop, m->rate_hz, &m->maker, err);
     if (status == LT_OK)
-        status = ltp_line_spectrum_create(m->rate_hz, &m->lines, err);
+        status = ltp_line_spectrum_create(m->lines_at_half ? 0.5 * m->rate_hz : m->rate_hz, &m->lines, err);
     return status;
 }
 
@@ -67,6 +70,7 @@ lt_status lt_level_meter_create(double rate_hz, double cal_db, lt_level_meter **
     const double part_s = hop_s / LTP_PARTS;
     m->fast.gain = m->fast_c.gain = -expm1(-part_s / fast_s);
     m->slow.gain = -expm1(-part_s / slow_s);
+    m->lines_at_half = ltp_bank_half(m->bank) != NULL && rate_hz >= half_rate_from_hz;
     ltp_weighting_design(&m->weighting, rate_hz);
     status = allocate(m, err);
     if (status != LT_OK)
@@ -240,13 +244,16 @@ static void add_raw(lt_level_meter *m, const double *x, ltp_hop_sums *h)
     ltp_sum_add(&m->energy, h->energy);
     m->frames += h->frames;
     lt_clip_push(&m->clip, x, h->frames);
-    ltp_line_spectrum_push(m->lines, x, h->frames);
+    if (!m->lines_at_half)
+        ltp_line_spectrum_push(m->lines, x, h->frames);
 }
 
 static void run_bands(lt_level_meter *m, const double *x)
 {
     ltp_meter_bands *b = &m->bands;
     lt_bank_hop(m->bank, x, m->mean_square);
+    if (m->lines_at_half)
+        ltp_line_spectrum_push(m->lines, ltp_bank_half(m->bank), m->hop / 2);
     detect_bands(m);
     lt_dbfs_from_mean_squares(b->power, m->band_count, b->level_db);
     for (size_t i = 0; i < m->band_count; i++) {

@@ -88,6 +88,7 @@ struct lt_level_meter {
     ltp_watcher watchers[LTP_WATCHERS];
     size_t watcher_count;
     ltp_line_spectrum *lines;
+    bool lines_at_half; /* they hear the bank's half rate */
     lt_clip_meter clip;
     uint64_t frames;
     ltp_sum sum, energy; /* unweighted */
