@@ -71,7 +71,7 @@ typedef struct {
     double step; /* smallest difference of neighbours that is not 0 */
 } stretch;
 
-enum { STRETCH = 32 };
+enum { STRETCH = 64 };
 
 /* x[STRETCH] with two older samples before it. False if neighbours are equal: then look_closely(). */
 LTP_INLINE bool look_at(const double *x, stretch *out)
