@@ -212,9 +212,8 @@ void ltp_burst_finish(ltp_burst *d, const ltp_scan_end *end)
     ltp_burst_result_of(d, &r);
     if (isnan(r.from_s) || r.seconds < (r.bursts < 2 ? 0.15 : 0.2))
         return;
-    const bool grave = r.seconds > 0.4 && r.level_dbfs > -45.0 && r.level_dbfs > end->active_db - 30.0;
     lt_faults_add(
-        end->out, LT_FAULT_BURST_BUZZ, grave ? LT_SEVERITY_ERROR : LT_SEVERITY_WARNING, end->channel, r.from_s,
+        end->out, LT_FAULT_BURST_BUZZ, LT_SEVERITY_WARNING, end->channel, r.from_s,
         "%zu burst%s of a 217 Hz buzz with its multiples, %.1f s together at %.1f dBFS: a mobile phone sends "
         "close by; likely entry: an unshielded or unbalanced wire, a microphone lead, or a missing capacitor at "
         "an amplifier's input",

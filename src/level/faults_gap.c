@@ -168,6 +168,8 @@ static void count_gap(ltp_gap *d)
     const double at_s = (double)d->gap_start / d->rate_hz;
     if (length_s < (d->held ? shortest_held_s : shortest_s))
         return;
+    if (length_s < shortest_held_s && d->quiet_energy > 0.0)
+        return; /* tones that cancel for a moment */
     if (d->tone && length_s > beep_gap_s && d->sound_s < beep_s) {
         d->beeps++;
         return;
