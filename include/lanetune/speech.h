@@ -94,6 +94,17 @@ LT_NODISCARD lt_status lt_sii_noise_limit(const double speech_db[LT_SPEECH_BANDS
                                           const double noise_db[LT_SPEECH_BANDS], double sii, double *offset_db,
                                           lt_error *err);
 
+/* ---- privacy, in the terms of ASTM E1130 ---- */
+
+typedef struct {
+    double articulation_index; /* [0, 1], ANSI S3.5-1969 */
+    double privacy_percent;    /* privacy index, 100 (1 - AI) */
+    const char *word;          /* confidential, normal, marginal, none: customary classes */
+} lt_privacy;
+/** At the place of somebody who should not understand: spectrum levels of one-third octaves from 160 Hz. LT_E_ARG: NaN. */
+LT_NODISCARD lt_status lt_privacy_measure(const double speech_db[LT_SPEECH_BANDS],
+                                          const double noise_db[LT_SPEECH_BANDS], lt_privacy *out, lt_error *err);
+
 /* ---- STI, IEC 60268-16:2020 (edition 5) ---- */
 
 enum { LT_STI_BANDS = 7, LT_STI_MODULATIONS = 14, LT_STIPA_MODULATIONS = 2 };

@@ -16,10 +16,12 @@ static const cli_option options[] = {
      "average|nonsense|cid-w22|nu-6|drt|short-passages|spin"},
     {"speech", CLI_CHOICE, "EFFORT", "standard speech instead of the column speech_db", NULL, 0, 0,
      "normal|raised|loud|shout"},
-    {"distance", CLI_NUMBER, "M", "with --speech: distance from the talker's mouth", "1", 0.01, 1000, NULL},
+    {"distance", CLI_NUMBER, "M", "distance from the talker or loudspeaker (--speech, --at)", "1", 0.01, 1000, NULL},
     {"from-thirds", CLI_FLAG, NULL, "the table has the 18 one-third octaves; convert to METHOD", NULL, 0, 0, NULL},
     {"band-levels", CLI_FLAG, NULL, "levels of the table are band levels, not per hertz", NULL, 0, 0, NULL},
     {"eardrum", CLI_FLAG, NULL, "levels of the table were measured at the eardrum", NULL, 0, 0, NULL},
+    {"at", CLI_NUMBER, "M", "distance at which speech_db was found; --distance moves it", NULL, 0.01, 1000, NULL},
+    {"privacy", CLI_FLAG, NULL, "privacy index too, at somebody who should not understand", NULL, 0, 0, NULL},
     {"mtf", CLI_FLAG, NULL, "columns combined_db and m instead of speech_db and noise_db", NULL, 0, 0, NULL},
 };
 
@@ -90,7 +92,7 @@ static void convert(lt_sii_method method, bands_csv *b)
 }
 
 static lt_status compute(cli_args *a, const char *path, lt_sii_method method, lt_sii_importance material,
-                         lt_vocal_effort effort, lt_sii_result *out, lt_error *err)
+                         lt_vocal_effort effort, lt_sii_result *out, lt_privacy *privacy, lt_error *err)
 {
     bands_csv b;
     const lt_sii_method table = cli_flag(a, "from-thirds") ? LT_SII_THIRD_OCTAVE : method;
@@ -104,23 +106,33 @@ static lt_status compute(cli_args *a, const char *path, lt_sii_method method, lt
     for (size_t i = 0; cli_given(a, "speech") && i < lt_sii_band_count(method); i++)
         b.value[SPEECH][i] = lt_sii_speech_db(method, effort, i) - 20.0 * log10(cli_number(a, "distance", 1.0)) +
                              b.value[GAIN][i] + b.value[PATH_GAIN][i];
+    for (size_t i = 0; cli_given(a, "at") && i < lt_sii_band_count(method); i++)
+        b.value[SPEECH][i] -= 20.0 * log10(cli_number(a, "distance", 1.0) / cli_number(a, "at", 1.0));
+    if (cli_flag(a, "privacy"))
+        status = lt_privacy_measure(b.value[SPEECH], b.value[NOISE], privacy, err);
+    if (status != LT_OK)
+        return status;
     return lt_sii_with_loss(method, material, NULL, b.value[SPEECH], b.value[NOISE], b.value[THRESHOLD],
                             b.value[CONDUCTIVE], out, err);
 }
 
-static lt_status print(cli_args *a, const char *input, lt_sii_method method, const lt_sii_result *r, char **text,
-                       lt_error *err)
+static lt_status print(cli_args *a, const char *input, lt_sii_method method, const lt_sii_result *r,
+                       const lt_privacy *p, char **text, lt_error *err)
 {
     if (!a->json)
-        return lt_text_sii(r, text, err);
+        return lt_text_sii(r, p, text, err);
     const lt_json_head head = cli_json_head(a, &input, 1);
-    return lt_json_sii(&head, method, r, text, err);
+    return lt_json_sii(&head, method, r, p, text, err);
 }
 
 static int check_usage(const cli_args *a)
 {
-    if (cli_given(a, "distance") && !cli_given(a, "speech"))
-        return cli_usage(a->command, "--distance belongs to --speech");
+    if (cli_given(a, "distance") && !cli_given(a, "speech") && !cli_given(a, "at"))
+        return cli_usage(a->command, "--distance belongs to --speech or --at");
+    if (cli_given(a, "at") && (cli_given(a, "speech") || !cli_given(a, "distance")))
+        return cli_usage(a->command, "--at goes with --distance, and not with --speech");
+    if (cli_flag(a, "privacy") && strcmp(cli_text(a, "method", "third-octave"), "third-octave") != 0)
+        return cli_usage(a->command, "--privacy needs --method third-octave");
     if (cli_flag(a, "mtf") && cli_given(a, "speech"))
         return cli_usage(a->command, "with --mtf the table gives the speech; leave --speech out");
     return CLI_DONE;
@@ -133,6 +145,7 @@ static int run(cli_args *a)
     lt_sii_importance material = LT_SII_AVERAGE;
     lt_vocal_effort effort = LT_EFFORT_NORMAL;
     lt_sii_result result;
+    lt_privacy privacy;
     char *text = NULL;
     double one;
     if (!lt_sii_method_from_name(cli_text(a, "method", "third-octave"), &method) ||
@@ -146,9 +159,10 @@ static int run(cli_args *a)
     if (rc != CLI_DONE)
         return rc;
     const char *path = a->word_count == 1 && strcmp(a->words[0], "-") != 0 ? a->words[0] : NULL;
-    lt_status status = compute(a, path, method, material, effort, &result, &err);
+    lt_status status = compute(a, path, method, material, effort, &result, &privacy, &err);
     if (status == LT_OK)
-        status = print(a, path != NULL ? path : "-", method, &result, &text, &err);
+        status =
+            print(a, path != NULL ? path : "-", method, &result, cli_flag(a, "privacy") ? &privacy : NULL, &text, &err);
     return cli_finish(a, status, &err, text);
 }
 

@@ -139,12 +139,22 @@ lt_status lt_json_talk_test(const lt_json_head *h, const lt_talk_test *t, double
     return ltp_json_finish(&j, h, &t->notes, result, out, err);
 }
 
-lt_status lt_json_sii(const lt_json_head *h, lt_sii_method m, const lt_sii_result *r, char **out, lt_error *err)
+lt_status lt_json_sii(const lt_json_head *h, lt_sii_method m, const lt_sii_result *r, const lt_privacy *privacy,
+                      char **out, lt_error *err)
 {
     ltp_json j = {0};
     json_t *result = json_object();
     ltp_json_put(&j, result, "sii", ltp_json_number(r->sii, LTP_DECIMALS_INDEX));
     ltp_json_put(&j, result, "method", ltp_json_text(lt_sii_method_name(m)));
+    if (privacy != NULL) {
+        json_t *object = json_object();
+        ltp_json_put(&j, object, "articulation_index",
+                     ltp_json_number(privacy->articulation_index, LTP_DECIMALS_INDEX));
+        ltp_json_put(&j, object, "privacy_index_percent",
+                     ltp_json_number(privacy->privacy_percent, LTP_DECIMALS_PERCENT));
+        ltp_json_put(&j, object, "class", ltp_json_text(privacy->word));
+        ltp_json_put(&j, result, "privacy", object);
+    }
     json_t *bands = json_array();
     for (size_t i = 0; i < r->count; i++) {
         json_t *band = band_object(&j, r->bands[i].hz);

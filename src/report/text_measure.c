@@ -220,13 +220,29 @@ static const char *sii_word(double sii)
     return sii < 0.75 ? "fair (good from 0.75)" : "good (0.75 and more)";
 }
 
-lt_status lt_text_sii(const lt_sii_result *r, char **out, lt_error *err)
+static void privacy_text(ltp_textbuf *b, const lt_privacy *p)
+{
+    ltp_text_add(b, "privacy index ");
+    ltp_text_number(b, p->privacy_percent, 0);
+    ltp_text_format(b, " %%: %s (customary class), articulation index ", p->word);
+    number_and(b, p->articulation_index, 2, "\n");
+    if (p->privacy_percent < 80.0)
+        ltp_text_wrap(
+            b, "",
+            "Who stands there understands: lower the speech, raise the distance, or give the operator a handset "
+            "or headset and the customer a handset; turning up noise is no answer.");
+    ltp_text_add(b, "\n");
+}
+
+lt_status lt_text_sii(const lt_sii_result *r, const lt_privacy *privacy, char **out, lt_error *err)
 {
     ltp_textbuf b;
     ltp_text_init(&b, 0);
     ltp_text_add(&b, "SII ");
     ltp_text_number(&b, r->sii, 3);
     ltp_text_format(&b, ": %s\n\n", sii_word(r->sii));
+    if (privacy != NULL)
+        privacy_text(&b, privacy);
     ltp_text_add(&b, "  band Hz  speech dB   noise dB  audibility  importance\n");
     for (size_t i = 0; i < r->count; i++) {
         hz_column(&b, r->bands[i].hz, 9);

@@ -187,6 +187,22 @@ class Sii(Case):
         self.fails("sii", self.file(m.replace("0.5", "1.5")), "--mtf", says="1.5")
         self.fails("sii", self.file(m), "--distance", "2", status=2, says="--speech")
 
+    def test_privacy(self):
+        """ASTM E1130: AI = sum of weight x (S + 12 - N) within 0 to 30 dB; PI = 100 (1 - AI). Classes: memory."""
+        noise = [30.0] * 18
+        for excess, ai, word in ((-12, 0, "confidential"), (-9, 0.0996, "normal"), (-3, 0.2988, "marginal"), (3, 0.498, "none"), (30, 0.996, "none")):
+            got = self.json("sii", self.file(table("third-octave", [30.0 + excess] * 18, noise)), "--privacy")["result"]["privacy"]
+            self.assertAlmostEqual(got["articulation_index"], ai, delta=1e-6)  # the weights sum to 0.0332 per dB
+            self.assertAlmostEqual(got["privacy_index_percent"], 100 * (1 - ai), delta=1e-3)
+            self.assertEqual(got["class"], word)
+        near = self.file(table("third-octave", [50.0] * 18, noise))
+        moved = self.json("sii", near, "--privacy", "--at", "1", "--distance", "10")["result"]["privacy"]
+        same = self.json("sii", self.file(table("third-octave", [30.0] * 18, noise), "far.csv"), "--privacy")["result"]["privacy"]
+        self.assertEqual(moved, same)
+        self.assertIn("handset", self.text("sii", near, "--privacy"))
+        self.fails("sii", near, "--at", "2", status=2, says="--distance")
+        self.fails("sii", near, "--privacy", "--method", "octave", status=2, says="third-octave")
+
     def test_text(self):
         good = [float(r["speech_raised_db"]) for r in rows(FILES["third-octave"])]
         self.assertTrue(self.text("sii", self.file(table("third-octave", good, [-50.0] * 18))).startswith("SII 0.9"))

@@ -75,10 +75,41 @@ static void examples_of_the_itu_tool_agree(void **state)
     assert_int_equal(bad, 0);
 }
 
+/* The same sound at every rate from 8 to 192 kHz: bursts of two tones with pauses, its level fixed by arithmetic. Long
+ * bursts: A = RMS of the active part, where bursts of 1.8 s have 0.2 s of hangover (ITU-T P.56, method B). */
+static void the_rate_does_not_matter(void **state)
+{
+    (void)state;
+    static const double rates_hz[] = {8000, 11025, 16000, 22050, 24000, 32000, 44100, 48000, 88200, 96000, 192000};
+    double first = 0.0;
+    int bad = 0;
+    for (size_t i = 0; i < COUNT(rates_hz); i++) {
+        lt_signal *s = NULL;
+        lt_active_level level;
+        const double amplitude = 0.1;
+        assert_int_equal(lt_signal_create((size_t)(16.0 * rates_hz[i]), rates_hz[i], &s, &(lt_error){0}), LT_OK);
+        for (size_t n = 0; n < s->count; n++) {
+            const double t = (double)n / rates_hz[i];
+            if (fmod(t, 4.0) < 1.8)
+                s->samples[n] = amplitude * (sin(2.0 * LT_PI * 500.0 * t) + sin(2.0 * LT_PI * 1300.0 * t));
+        }
+        assert_int_equal(lt_active_level_measure(s, &level, &(lt_error){0}), LT_OK);
+        first = i == 0 ? level.active_level_db : first;
+        bad += !near_abs("rate", level.active_level_db, first, 0.1);
+        /* each tone is amplitude / sqrt(2); 1.8 s of sound count as about 2 s; the envelope's tail adds 0.1 s or less
+         */
+        const double want = 20.0 * log10(amplitude) + 3.0103 + 10.0 * log10(1.8 / 2.05);
+        bad += !near_abs("level", level.active_level_db, want, 0.15);
+        lt_signal_free(s);
+    }
+    assert_int_equal(bad, 0);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(examples_of_the_itu_tool_agree),
+        cmocka_unit_test(the_rate_does_not_matter),
     };
     return cmocka_run_group_tests_name("speech_p56", tests, NULL, NULL);
 }
