@@ -82,7 +82,8 @@ static lt_status wait_for_knobs(cli_tune_live_job *t, lt_error *err)
     for (size_t i = 0; i < t->before.count; i++) {
         const lt_dialled_lane *d = &t->lanes[i];
         const lt_tune_lane *lane = &t->before.survey->lanes[i].tune;
-        cli_live_say(l, "lane %u %s%s", d->lane, d->name, d->dialled ? "" : ": nothing");
+        cli_live_say(l, "lane %u%s%s%s", d->lane, d->name[0] != '\0' ? ", " : "", d->name,
+                     d->dialled ? "" : ": nothing");
         for (size_t k = 0; k < d->notes.count; k++)
             cli_live_say(l, "  %s", d->notes.items[k].message);
         if (!d->dialled)

@@ -6,7 +6,7 @@
 
 static void verdict(ltp_textbuf *b, const lt_dialled_lane *l)
 {
-    ltp_text_format(b, "lane %u ", l->lane);
+    ltp_text_format(b, "lane %u%s", l->lane, l->name[0] != '\0' ? ", " : "");
     ltp_text_name(b, l->name, 24);
     if (!l->dialled)
         ltp_text_add(b, ": stays as it is\n");
