@@ -206,6 +206,9 @@ LT_NODISCARD lt_status lt_figure_open_margin(const lt_open_margin *m, const lt_r
                                              lt_figure_format format, char **out, size_t *bytes, lt_error *err);
 LT_NODISCARD lt_status lt_figure_echo(const lt_echo *e, const lt_report_options *opt, lt_figure_format format,
                                       char **out, size_t *bytes, lt_error *err);
+/** Change of each path of a lane between two visits. */
+LT_NODISCARD lt_status lt_figure_compare(const lt_compare_lane *l, const lt_report_options *opt,
+                                         lt_figure_format format, char **out, size_t *bytes, lt_error *err);
 LT_NODISCARD lt_status lt_figure_response(const lt_response *r, const lt_report_options *opt, lt_figure_format format,
                                           char **out, size_t *bytes, lt_error *err);
 

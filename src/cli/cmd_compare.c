@@ -21,6 +21,7 @@ static const cli_option options[] = {
      NULL},
     {"channel", CLI_COUNT, "N", "isolate: channel of the recordings, counted from 1", "the first", 1, 1024, NULL},
     {"stimulus-channel", CLI_COUNT, "N", "isolate: channel of the stimulus file", "the first", 1, 1024, NULL},
+    CLI_CHART_OPTION,
 };
 
 static lt_status places(cli_args *a, lt_visit_place *before, lt_visit_place *after, lt_error *err)
@@ -53,6 +54,17 @@ static lt_status compare(cli_args *a, lt_visit_comparison **out, lt_error *err)
     return status;
 }
 
+/* One chart: the first lane that got worse, else the first one. */
+static lt_status draw(const void *what, const lt_report_options *opt, lt_figure_format format, char **out,
+                      size_t *bytes, lt_error *err)
+{
+    const lt_visit_comparison *c = what;
+    size_t lane = 0;
+    while (lane < c->lane_count && !c->lanes[lane].worse)
+        lane++;
+    return lt_figure_compare(&c->lanes[lane < c->lane_count ? lane : 0], opt, format, out, bytes, err);
+}
+
 static bool is_worse(const lt_visit_comparison *c)
 {
     for (size_t i = 0; i < c->lane_count; i++)
@@ -67,7 +79,7 @@ static int run(cli_args *a)
     lt_visit_comparison *c = NULL;
     char *text = NULL;
     static const char *const of_points[] = {"stimulus", "talk", "bypass", "channel", "stimulus-channel"};
-    static const char *const of_visits[] = {"site", "lane", "worse-db", "worse-sii"};
+    static const char *const of_visits[] = {"site", "lane", "worse-db", "worse-sii", "chart"};
     const bool isolate = cli_flag(a, "isolate");
     const char *const *wrong = isolate ? of_visits : of_points;
     for (size_t i = 0; i < (isolate ? LTP_COUNT(of_visits) : LTP_COUNT(of_points)); i++)
@@ -87,6 +99,8 @@ static int run(cli_args *a)
     if (a->word_count == 0 && !cli_given(a, "site"))
         return cli_usage(a->command, "give two visits, SITE/visits/DATE, or --site SITE");
     lt_status status = compare(a, &c, &err);
+    if (status == LT_OK)
+        status = cli_save_figure(a, draw, c, &err);
     if (status == LT_OK && a->json) {
         const lt_json_head head = cli_json_head(a, a->words, a->word_count);
         status = lt_json_compare(&head, c, &text, &err);

@@ -233,6 +233,12 @@ class Words(Case):
         self.fails("compare", "--site", site, "--worse-db", "0", status=2)
         self.fails("compare", "", "", status=2, says="empty")
 
+    def test_chart(self):
+        site = self.site()
+        for name, head in (("c.svg", b"<"), ("c.png", b"\x89PNG")):
+            self.text("compare", "--site", site, "--chart", self.dir / name)
+            self.assertTrue((self.dir / name).read_bytes().startswith(head))
+
     def test_text(self):
         text = self.text("compare", "--site", self.site())
         self.assertIn("Nothing changed by more than the two measurements can tell.", text)
