@@ -8,9 +8,10 @@
 #include <math.h>
 #include <string.h>
 
-enum { PSD_FRAMES = 1024, ROUNDS = 4, COARSE_ROUNDS = 2, ITERATIONS = 24, COARSE_ITERATIONS = 8 };
+enum { PSD_FRAMES = 1024, ROUNDS = 4, COARSE_ROUNDS = 2, ITERATIONS = 24, COARSE_ITERATIONS = 12 };
 static const double segment_s = 0.032;
 static const double weight_span_db = 10.0; /* a segment counts at most this much more than the median one */
+static const double misfit = 0.003;        /* of the echo: a smaller residual makes no segment more believable */
 static const double gain_block_s = 0.75;
 static const double gain_least_db = 1.5; /* spread from which the level is said to change */
 
@@ -22,6 +23,7 @@ typedef struct {
     double *density;    /* [bins] */
     double *ridge;      /* [bins] */
     size_t count;
+    size_t late;       /* of the strongest part of the path, from its first tap */
     size_t begin, end; /* of the frames for which the returned recording has something */
     lt_rfft *fft;
     double window[PSD_FRAMES];
@@ -39,8 +41,9 @@ static void fitting_clear(fitting *k)
     lt_rfft_free(k->fft);
 }
 
-/* Mean power density of sqrt(w) x: its mean over the circle is the mean square. */
-static void density(fitting *k, const double *x, double *psd)
+/* Mean power density of sqrt(w) x: its mean over the circle is the mean square. x is taken `late` frames late, as what
+ * was sent has to be where the weights are those of its echo. */
+static void density(fitting *k, const double *x, size_t late, double *psd)
 {
     double frame[PSD_FRAMES];
     lt_complex spectrum[PSD_FRAMES / 2 + 1];
@@ -48,7 +51,7 @@ static void density(fitting *k, const double *x, double *psd)
     size_t frames = 0;
     for (size_t at = 0; at + PSD_FRAMES <= k->count; at += PSD_FRAMES / 2, frames++) {
         for (size_t i = 0; i < PSD_FRAMES; i++)
-            frame[i] = x[at + i] * sqrt(k->w[at + i]) * k->window[i];
+            frame[i] = at + i >= late ? x[at + i - late] * sqrt(k->w[at + i]) * k->window[i] : 0.0;
         lt_rfft_forward(k->fft, frame, spectrum);
         for (size_t i = 0; i <= PSD_FRAMES / 2; i++)
             psd[i] += lt_complex_power(spectrum[i]);
@@ -72,7 +75,7 @@ static size_t segment_end(const fitting *k, const ltp_echo_fit *f, size_t s)
 }
 
 /* Weights from the mean square of each segment's residual, with its neighbours, and spread over the frames. */
-static lt_status weigh(fitting *k, ltp_echo_fit *f, const double *level, lt_error *err)
+static lt_status weigh(fitting *k, ltp_echo_fit *f, const double *level, double floor, lt_error *err)
 {
     double *smooth = ltp_alloc(f->segments, sizeof *smooth);
     double *sorted = ltp_alloc(f->segments, sizeof *sorted);
@@ -87,7 +90,7 @@ static lt_status weigh(fitting *k, ltp_echo_fit *f, const double *level, lt_erro
         smooth[s] = sorted[s] = 0.25 * before + 0.5 * level[s] + 0.25 * after;
     }
     const double middle = lt_median(sorted, f->segments);
-    const double least = middle * lt_power_from_db(-weight_span_db) + 1e-30;
+    const double least = fmax(floor, middle * lt_power_from_db(-weight_span_db)) + 1e-30;
     double sum = 0.0;
     for (size_t s = 0; s < f->segments; s++) {
         const bool inside = s * f->segment_frames >= k->begin && segment_end(k, f, s) <= k->end;
@@ -146,8 +149,8 @@ static void make_ridge(fitting *k, const ltp_echo_fit *f)
 
 static lt_status solve(fitting *k, ltp_normal *m, ltp_echo_fit *f, int iterations, lt_error *err)
 {
-    density(k, k->sent, k->density);
-    density(k, k->y, f->noise_psd);
+    density(k, k->sent, k->late, k->density);
+    density(k, k->y, 0, f->noise_psd);
     make_ridge(k, f);
     for (size_t i = 0; i < f->bins; i++)
         k->density[i] *= (double)k->count;
@@ -257,9 +260,9 @@ static lt_status fitting_make(const ltp_echo_pair *p, ptrdiff_t first, fitting *
 /* What the solution says about itself, by frequency. */
 static void describe(fitting *k, ltp_normal *m, ltp_echo_fit *f)
 {
-    density(k, k->y, f->noise_psd);
-    density(k, k->target, f->return_psd);
-    density(k, k->sent, k->density);
+    density(k, k->y, 0, f->noise_psd);
+    density(k, k->target, 0, f->return_psd);
+    density(k, k->sent, k->late, k->density);
     make_ridge(k, f);
     for (size_t i = 0; i < f->bins; i++) {
         const double told = k->density[i] * (double)k->count;
@@ -268,21 +271,21 @@ static void describe(fitting *k, ltp_normal *m, ltp_echo_fit *f)
     ltp_normal_apply(m, f->h, k->y);
     for (size_t i = 0; i < k->count; i++)
         k->y[i] *= k->gain[i];
-    density(k, k->y, f->echo_psd);
+    density(k, k->y, 0, f->echo_psd);
 }
 
-lt_status ltp_echo_fit_make(const ltp_echo_pair *p, ptrdiff_t first, size_t taps, bool coarse, ltp_echo_fit *out,
-                            lt_error *err)
+lt_status ltp_echo_fit_make(const ltp_echo_pair *p, ptrdiff_t first, size_t taps, size_t late, bool coarse,
+                            ltp_echo_fit *out, lt_error *err)
 {
     *out = (ltp_echo_fit){.taps = taps, .first = first};
-    fitting k = {0};
+    fitting k = {.late = late};
     ltp_normal *m = NULL;
     lt_status st = fitting_make(p, first, &k, out, err);
     if (st == LT_OK)
         st = ltp_normal_create(k.sent, k.count, taps, &m, err);
     if (st == LT_OK) {
         explain(&k, m, out);
-        st = weigh(&k, out, out->power, err); /* the first weights: every part of the return counts alike */
+        st = weigh(&k, out, out->power, lt_mean(out->power, out->segments), err); /* only the loudest parts give way */
     }
     const int rounds = coarse ? COARSE_ROUNDS : ROUNDS;
     for (int round = 0; round < rounds && st == LT_OK; round++) {
@@ -290,7 +293,7 @@ lt_status ltp_echo_fit_make(const ltp_echo_pair *p, ptrdiff_t first, size_t taps
         if (st == LT_OK && round == 1 && !coarse)
             st = follow_gain(&k, m, out, err);
         if (st == LT_OK && round + 1 < rounds)
-            st = weigh(&k, out, out->residual, err);
+            st = weigh(&k, out, out->residual, misfit * lt_mean(out->echo, out->segments), err);
     }
     if (st == LT_OK)
         describe(&k, m, out);

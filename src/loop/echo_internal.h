@@ -57,8 +57,9 @@ typedef struct {
     size_t bins;                               /* 0 to rate / 2 */
     double gain_spread_db;
 } ltp_echo_fit;
-/** coarse: enough to see where the path is, in a quarter of the time. */
-LT_NODISCARD lt_status ltp_echo_fit_make(const ltp_echo_pair *p, ptrdiff_t first, size_t taps, bool coarse,
+/** late: taps from the first one to the strongest part, about. coarse: enough to see where the path is, in a quarter of
+ * the time. */
+LT_NODISCARD lt_status ltp_echo_fit_make(const ltp_echo_pair *p, ptrdiff_t first, size_t taps, size_t late, bool coarse,
                                          ltp_echo_fit *out, lt_error *err);
 void ltp_echo_fit_clear(ltp_echo_fit *f);
 

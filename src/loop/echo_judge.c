@@ -74,7 +74,10 @@ bool ltp_echo_repeats(const ltp_echo_reading *r, double *distance, double *ratio
         if (d < 1.2e-3 * rate)
             continue;
         const size_t n = count_repeats(r, d, &this_ratio, &complete);
-        const bool enough = n >= 4 || (n >= 3 && complete) || (n == 2 && complete && this_ratio < 0.45);
+        /* Three steps make a row; two, where noise hides the third. Nearer than 4 ms a housing can look like one. */
+        const bool close = d < 4e-3 * rate;
+        const bool enough = n >= 4 || (n >= 3 && complete && this_ratio >= 0.2 && !close) ||
+                            (n == 2 && complete && this_ratio >= 0.3 && d > 6e-3 * rate);
         if (enough && n > best) {
             best = n;
             *distance = d;

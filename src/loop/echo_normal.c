@@ -8,7 +8,9 @@
 #include <math.h>
 #include <string.h>
 
-static const double enough = 3e-3; /* fall of the preconditioned gradient's norm */
+static const double enough = 3e-3;          /* fall of the preconditioned gradient's norm */
+static const double condition_floor = 3e-5; /* re the top: an empty band does not lead the search */
+static const double ridge_floor = 3e-7;
 
 struct ltp_normal {
     size_t count, taps;
@@ -223,8 +225,8 @@ lt_status ltp_normal_solve(ltp_normal *m, const double *w, const double *target,
         top = fmax(top, k.condition[i]);
     }
     for (size_t i = 0; i < m->bins; i++) {
-        k.condition[i] = fmax(k.condition[i], 1e-9 * top);
-        k.ridge[i] = fmax(k.ridge[i], 1e-10 * top);
+        k.condition[i] = fmax(k.condition[i], condition_floor * top);
+        k.ridge[i] = fmax(k.ridge[i], ridge_floor * top);
     }
     for (size_t i = 0; i < m->count; i++)
         k.y[i] = w[i] * target[i];

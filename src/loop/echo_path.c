@@ -6,8 +6,9 @@
 #include <math.h>
 #include <string.h>
 
-static const double before_s = 0.1;   /* of the path before its strongest part */
-static const double after_s = 0.6;    /* ... and after it */
+static const double before_s = 0.1;       /* of the path before its strongest part */
+static const double after_s = 0.6;        /* ... and after it */
+static const double longest_path_s = 1.6; /* ... where it goes on and on */
 static const double acausal_s = 0.02; /* before the sent signal: nothing can come from there, so it shows the noise */
 static const double near_s = 0.4;     /* strongest part up to here: the path is taken from the sent signal on */
 static const double certain = 0.7;    /* of the regularised solution: the band in which it is believed */
@@ -156,25 +157,33 @@ static lt_status estimate(const ltp_echo_pair *p, const ltp_echo_lag *lag, ltp_e
     ptrdiff_t first = (ptrdiff_t)floor(near ? -acausal_s * rate : lag->lag - before_s * rate);
     size_t taps = (size_t)((ptrdiff_t)(lag->lag + after_s * rate) - first);
     const size_t most = p->sent->count / 3;
-    taps = taps > most ? most : taps;
-    for (int round = 0; round < 2; round++) {
+    bool longer = false, fine = false;
+    for (int round = 0; round < 3; round++) {
+        taps = taps > most ? most : taps;
         lt_ir_free(*ir);
         *ir = NULL;
         ltp_echo_fit_clear(fit);
-        lt_status st = ltp_echo_fit_make(p, first, taps, round == 0, fit, err);
+        const size_t late = (size_t)fmax(lag->lag - (double)first, 0.0);
+        lt_status st = ltp_echo_fit_make(p, first, taps, late < taps ? late : 0, !fine, fit, err);
         if (st == LT_OK)
             st = path_of(fit, rate, ir, err);
         if (st == LT_OK)
             st = ltp_echo_read(*ir, r, err);
-        if (st != LT_OK || r->count == 0 || round == 1 || !lt_is_known(r->tail_frames))
+        if (st != LT_OK || r->count == 0 || fine || !lt_is_known(r->tail_frames))
             return st;
         const double last = fmax(r->tail_frames, r->at[r->count - 1] - r->at[0]);
+        if (!longer && taps < most && r->at[0] + last > 0.7 * (double)taps + (double)first) { /* a loop goes on */
+            longer = true;
+            taps = (size_t)((ptrdiff_t)(lag->lag + longest_path_s * rate) - first);
+            continue;
+        }
         const ptrdiff_t from = (ptrdiff_t)floor(r->at[0] - 0.02 * rate);
         const ptrdiff_t to = (ptrdiff_t)ceil(r->at[0] + 1.5 * last + 0.05 * rate);
         if (to - from < (ptrdiff_t)taps) {
             first = from;
             taps = (size_t)(to - from);
         }
+        fine = true;
     }
     return LT_OK;
 }

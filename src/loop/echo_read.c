@@ -490,7 +490,7 @@ lt_status ltp_echo_read(const lt_ir *ir, ltp_echo_reading *out, lt_error *err)
     out->polarity = first_swing(k.x, ir->count, out->at[0] + (double)ir->origin_frames, ir->rate_hz);
     st = measure_tail(ir, &k, out, err);
     if (lt_is_known(out->tail_frames)) /* what the band alone makes of a path without any tail */
-        out->tail_frames = fmax(out->tail_frames - pulse_frames(&k), 0.0);
+        out->tail_frames = fmax(out->tail_frames - 0.6 * pulse_frames(&k), 0.0);
 done:
     reader_clear(&k);
     return st;

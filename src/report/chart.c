@@ -60,6 +60,7 @@ const char *ltp_chart_title(ltp_chart_kind kind)
         [LTP_CHART_LANE_COUPLING] = "Lane speaker into microphone",
         [LTP_CHART_COUNTER_COUPLING] = "Counter speaker into microphone",
         [LTP_CHART_LOOP_RESPONSE] = "The whole loop at once",
+        [LTP_CHART_ECHO] = "Echo that the operator hears",
         [LTP_CHART_OPEN_SETS] = "Margin by open lanes",
     };
     return titles[kind];

@@ -33,6 +33,7 @@ typedef enum {
     LTP_CHART_LANE_COUPLING,
     LTP_CHART_COUNTER_COUPLING,
     LTP_CHART_LOOP_RESPONSE,
+    LTP_CHART_ECHO,
     LTP_CHART_OPEN_SETS, /* of the site, kept with the first lane; wide */
     LTP_CHART_KINDS
 } ltp_chart_kind;
@@ -79,6 +80,7 @@ void ltp_chart_responses(ltp_charts *c, const ltp_lane_view *v);
 void ltp_chart_speech(ltp_charts *c, const ltp_lane_view *v);
 void ltp_chart_noise(ltp_charts *c, const ltp_lane_view *v);
 void ltp_chart_impulse(ltp_charts *c, const ltp_lane_view *v);
+void ltp_chart_echo(ltp_charts *c, const ltp_lane_view *v);
 LT_NODISCARD lt_status ltp_chart_loop_gain(ltp_charts *c, const ltp_lane_view *v, lt_error *err);
 
 /** Bars of all sets of open lanes, the worst first, into the chart that was begun. */

@@ -134,6 +134,7 @@ static lt_status plan_charts(ltp_charts *c, const lt_survey *s, const lt_tune_re
         const ltp_lane_view v = ltp_lane_view_of(s, results, i);
         ltp_chart_speech(c, &v);
         ltp_chart_noise(c, &v);
+        ltp_chart_echo(c, &v);
         ltp_chart_impulse(c, &v);
         ltp_chart_responses(c, &v);
         const lt_status status = ltp_chart_loop_gain(c, &v, err);

@@ -373,6 +373,14 @@ static void fill_result(const lt_survey_lane *l, const lane_plan *p, lt_tune_res
     r->after.property_line_dba = r->after.ear_dba - 27.1;
     r->before.echo_weighted_db = 19.5;
     r->after.echo_weighted_db = 19.5 - change_out - change_in;
+    /* 0.5 ms one way: the weighting of G.131 is 5.6 dB - 1.7 dB there. */
+    r->before.echo_telr_db = 15.6;
+    r->after.echo_telr_db = 15.6 - change_out - change_in;
+    for (size_t k = 0; k < r->condition_count; k++) {
+        r->conditions[k].echo_telr_db = 15.6;
+        r->conditions[k].echo_one_way_ms = 0.5;
+        r->conditions[k].echo_weighted_db = 19.5;
+    }
 }
 
 /* ---- what is special about each lane ---- */

@@ -19,6 +19,7 @@ static ltp_charts *planned(report_fixture *f)
         const ltp_lane_view v = ltp_lane_view_of(f->survey, f->results, i);
         ltp_chart_speech(c, &v);
         ltp_chart_noise(c, &v);
+        ltp_chart_echo(c, &v);
         ltp_chart_impulse(c, &v);
         ltp_chart_responses(c, &v);
         assert_int_equal(ltp_chart_loop_gain(c, &v, &err), LT_OK);
@@ -115,7 +116,7 @@ static void a_full_lane_has_its_charts(void **state)
     static const bool want[LTP_CHART_KINDS] = {
         [LTP_CHART_SPEECH_EAR] = true, [LTP_CHART_SPEECH_OPERATOR] = true, [LTP_CHART_LOOP_GAIN] = true,
         [LTP_CHART_NOISE] = true,      [LTP_CHART_IMPULSE] = true,         [LTP_CHART_OUTBOUND] = true,
-        [LTP_CHART_INBOUND] = true,    [LTP_CHART_LANE_COUPLING] = true,
+        [LTP_CHART_INBOUND] = true,    [LTP_CHART_LANE_COUPLING] = true,   [LTP_CHART_ECHO] = true,
     };
     report_fixture f = report_fixture_make(REPORT_THREE_LANES);
     ltp_charts *c = planned(&f);
@@ -264,7 +265,7 @@ static void gnuplot_draws_every_chart_the_same_each_time(void **state)
         assert_null(strstr(a->items[k].svg.text, "nuplot"));
         drawn++;
     }
-    assert_int_equal(drawn, 24); /* eight a lane */
+    assert_int_equal(drawn, 27); /* nine a lane */
     ltp_charts_free(a);
     ltp_charts_free(b);
     report_fixture_free(&f);
