@@ -101,11 +101,10 @@ static const frame *frame_at(const ltp_wind *d, size_t number)
 /* The levels of the last frames without their straight line. */
 static void spread_of(const ltp_wind *d, size_t count, double *low_db, double *high_db, size_t *crossings)
 {
-    double y[DEPTH], sorted[DEPTH], sum = 0.0, moment = 0.0, weight = 0.0;
+    double y[DEPTH], sorted[DEPTH], moment = 0.0, weight = 0.0;
     const double centre = 0.5 * (double)(count - 1);
     for (size_t i = 0; i < count; i++) {
         y[i] = fmax(frame_at(d, d->frames - count + i)->level_db, -90.0);
-        sum += y[i];
         moment += ((double)i - centre) * y[i];
         weight += ((double)i - centre) * ((double)i - centre);
     }
