@@ -45,7 +45,8 @@ class Takes(unittest.TestCase):
                 r, = rig.tool("play", "--kind", "tone", "--seconds", 6, "--peak", -40, "--howl", 1)
                 self.assertEqual((r["status"], r["complete"]), (0, False), r)
                 self.assertAlmostEqual(r["howl_hz"], hz, delta=0.01 * hz, msg=r)
-                self.assertLess(r["howl_dbfs"], -10, r)  # long before the limiter
+                # long before the limiter; 200 dB/s are 10 dB within one step of the search
+                self.assertLess(r["howl_dbfs"], -10 if rise <= 100 else -1, r)
                 self.assertLess(r["frames"] / 48000 - r["howl_s"], 0.1, r)
 
     def test_no_howl_in_sweeps_on_all_lanes(self):
