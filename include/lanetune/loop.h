@@ -332,7 +332,7 @@ typedef enum {
 const char *lt_switching_direction_name(lt_switching_direction d); /* auto, same, opposite */
 const char *lt_ramp_shape_name(lt_ramp_shape s);                   /* straight-db, straight-amplitude, exponential */
 
-enum { LT_SWITCHING_EVENTS_MAX = 400, LT_TALK_OFF_MAX = 32 };
+enum { LT_SWITCHING_EVENTS_MAX = 400, LT_TALK_OFF_MAX = 32, LT_SWITCHING_COURSE = 64 };
 typedef struct {
     double at_s; /* the gain begins to move, in the returned recording's time */
     bool opens;  /* the gain of returned rises */
@@ -340,6 +340,14 @@ typedef struct {
 typedef struct {
     double at_s, seconds, level_dbfs; /* of sent, meanwhile */
 } lt_talk_off;
+
+/** Mean gain around the beginnings of all ramps of one kind, for a chart. */
+typedef struct {
+    size_t count;                   /* 0: no such ramp */
+    double ms[LT_SWITCHING_COURSE]; /* after the beginning of the ramp */
+    double measured_db[LT_SWITCHING_COURSE],
+        fitted_db[LT_SWITCHING_COURSE]; /* re open; measured NaN: too little sound */
+} lt_switching_course;
 
 /** NaN = not known. "Talks" is said of sent: same direction, returned opens then; opposite, returned is attenuated. */
 typedef struct {
@@ -369,7 +377,8 @@ typedef struct {
     size_t talk_off_count;
     double talking_percent; /* share of the time in which sent holds the switch */
     bool single_transducer; /* opposite: returned is dead while sent talks, as of one transducer for both */
-    lt_notes notes;         /* "few-events", "silent-pauses", "not-explained", "echo-in-return", "no-switching" */
+    lt_switching_course attack_course, release_course;
+    lt_notes notes; /* "few-events", "silent-pauses", "not-explained", "echo-in-return", "no-switching" */
 } lt_switching;
 
 /** @param[in] sent, returned recorded together; rates may differ (8 to 192 kHz), the shorter one counts

@@ -167,7 +167,8 @@ LT_NODISCARD lt_status lt_text_sii(const lt_sii_result *r, const lt_privacy *pri
 LT_NODISCARD lt_status lt_text_sti(const lt_sti_result *r, const char *name, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_devices(const lt_devices *d, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_switching(const lt_switching *s, const char *name, char **out, lt_error *err);
-LT_NODISCARD lt_status lt_text_compare(const lt_visit_comparison *c, char **out, lt_error *err);
+/** all: the tables of lanes where nothing changed, too. */
+LT_NODISCARD lt_status lt_text_compare(const lt_visit_comparison *c, bool all, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_margin(const lt_margin *m, double want_db, const char *name, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_open_margin(const lt_open_margin *m, const char *site, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_echo(const lt_echo *e, const lt_canceller *c, const char *name, char **out,
@@ -206,6 +207,17 @@ LT_NODISCARD lt_status lt_figure_open_margin(const lt_open_margin *m, const lt_r
                                              lt_figure_format format, char **out, size_t *bytes, lt_error *err);
 LT_NODISCARD lt_status lt_figure_echo(const lt_echo *e, const lt_report_options *opt, lt_figure_format format,
                                       char **out, size_t *bytes, lt_error *err);
+/** Mean gain of a voice switch around its attacks and releases. */
+LT_NODISCARD lt_status lt_figure_switching(const lt_switching *s, const lt_report_options *opt, lt_figure_format format,
+                                           char **out, size_t *bytes, lt_error *err);
+/** An isolation test: what arrives at each point, and its noise. */
+typedef struct {
+    const lt_isolate_point *points; /* [count] */
+    size_t count;
+    const lt_isolation *isolation;
+} lt_isolate_figure;
+LT_NODISCARD lt_status lt_figure_isolate(const lt_isolate_figure *g, const lt_report_options *opt,
+                                         lt_figure_format format, char **out, size_t *bytes, lt_error *err);
 /** Change of each path of a lane between two visits. */
 LT_NODISCARD lt_status lt_figure_compare(const lt_compare_lane *l, const lt_report_options *opt,
                                          lt_figure_format format, char **out, size_t *bytes, lt_error *err);

@@ -12,6 +12,7 @@ static const cli_option options[] = {
     {"worse-sii", CLI_NUMBER, "X", "the same for the speech intelligibility index", "0.05", 0.005, 1, NULL},
     {"check", CLI_FLAG, NULL, "end with status 3 if a lane got worse by more than that, or a part is at fault", NULL, 0,
      0, NULL},
+    {"bands", CLI_FLAG, NULL, "print all tables, also of lanes where nothing changed", NULL, 0, 0, NULL},
     {"isolate", CLI_FLAG, NULL, "the words are points of one chain, NAME=FILE in the order of the signal", NULL, 0, 0,
      NULL},
     {"stimulus", CLI_TEXT, "STIM.wav", "isolate: what was sent into the chain; without it noise was recorded", NULL, 0,
@@ -79,7 +80,7 @@ static int run(cli_args *a)
     lt_visit_comparison *c = NULL;
     char *text = NULL;
     static const char *const of_points[] = {"stimulus", "talk", "bypass", "channel", "stimulus-channel"};
-    static const char *const of_visits[] = {"site", "lane", "worse-db", "worse-sii", "chart"};
+    static const char *const of_visits[] = {"site", "lane", "worse-db", "worse-sii", "bands"};
     const bool isolate = cli_flag(a, "isolate");
     const char *const *wrong = isolate ? of_visits : of_points;
     for (size_t i = 0; i < (isolate ? LTP_COUNT(of_visits) : LTP_COUNT(of_points)); i++)
@@ -105,7 +106,7 @@ static int run(cli_args *a)
         const lt_json_head head = cli_json_head(a, a->words, a->word_count);
         status = lt_json_compare(&head, c, &text, &err);
     } else if (status == LT_OK) {
-        status = lt_text_compare(c, &text, &err);
+        status = lt_text_compare(c, cli_flag(a, "bands"), &text, &err);
     }
     const bool worse = status == LT_OK && is_worse(c);
     lt_visit_comparison_free(c);

@@ -14,6 +14,7 @@ static const cli_option options[] = {
     {"returned-channel", CLI_COUNT, "N", "channel of returned there", "2", 1, 1024, NULL},
     {"direction", CLI_CHOICE, "WORD", "returned is behind the switch, or the opposite direction", "auto", 0, 0,
      "auto|same|opposite"},
+    CLI_CHART_OPTION,
 };
 
 static lt_status load(cli_args *a, const char *path, unsigned channel, lt_signal **out, lt_error *err)
@@ -34,11 +35,19 @@ static lt_switching_direction direction(const cli_args *a)
                                            : LT_SWITCHING_AUTO;
 }
 
+static lt_status draw(const void *what, const lt_report_options *opt, lt_figure_format format, char **out,
+                      size_t *bytes, lt_error *err)
+{
+    return lt_figure_switching(what, opt, format, out, bytes, err);
+}
+
 static int print(cli_args *a, const char *const inputs[2], size_t count, const lt_switching *s)
 {
     lt_error err = {0};
     char *text = NULL;
-    lt_status status;
+    lt_status status = cli_save_figure(a, draw, s, &err);
+    if (status != LT_OK)
+        return cli_fail(a, &err);
     if (a->json) {
         const lt_json_head head = cli_json_head(a, inputs, count);
         status = lt_json_switching(&head, s, &text, &err);

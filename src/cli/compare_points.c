@@ -201,6 +201,12 @@ static lt_status build(cli_args *a, chain *c, lt_error *err)
     return st == LT_OK ? find_bridge(a, c, err) : st;
 }
 
+static lt_status draw(const void *what, const lt_report_options *opt, lt_figure_format format, char **out,
+                      size_t *bytes, lt_error *err)
+{
+    return lt_figure_isolate(what, opt, format, out, bytes, err);
+}
+
 int cli_compare_points(cli_args *a)
 {
     lt_error err = {0};
@@ -210,6 +216,8 @@ int cli_compare_points(cli_args *a)
     lt_status st = c == NULL || r == NULL ? ltp_fail_nomem(&err, "an isolation test") : build(a, c, &err);
     if (st == LT_OK)
         st = lt_isolate(c->points, c->count, c->bridge_from, c->bridge_to, r, &err);
+    if (st == LT_OK)
+        st = cli_save_figure(a, draw, &(lt_isolate_figure){c->points, c->count, r}, &err);
     if (st == LT_OK && a->json) {
         const lt_json_head head = cli_json_head(a, a->words, a->word_count);
         st = lt_json_isolate(&head, c->points, c->count, r, &text, &err);

@@ -173,6 +173,8 @@ static void fill(const ltp_track *t, const ltp_levels_fit *l, const ltp_ramp_fit
     out->release_ms = 1000.0 * releases->time_s;
     out->release_shape = releases->shape;
     list_events(attacks, releases, t->same, out);
+    ltp_switching_course(t, l, attacks, releases, t->same, &out->attack_course);
+    ltp_switching_course(t, l, releases, attacks, !t->same, &out->release_course);
     out->single_transducer = !t->same && (out->attenuation_db >= single_transducer_db);
     if (t->same)
         measure_clipping(t, l, attacks, out);

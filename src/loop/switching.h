@@ -60,6 +60,10 @@ LT_NODISCARD lt_status ltp_levels_refine(const ltp_track *t, const ltp_ramp_fit 
 /** Gain `after_s` after the start of a ramp from a to b. */
 double ltp_ramp_gain(lt_ramp_shape shape, double time_s, double a, double b, double after_s);
 
+/* ---- switching_course.c ---- */
+void ltp_switching_course(const ltp_track *t, const ltp_levels_fit *l, const ltp_ramp_fit *ramps,
+                          const ltp_ramp_fit *others, bool opens, lt_switching_course *out);
+
 /* ---- switching_trigger.c ---- */
 /** Finds the detector on sent that explains attacks and releases best; fills threshold, smoothing, reaction, hold. */
 LT_NODISCARD lt_status ltp_trigger_find(const ltp_track *t, const ltp_ramp_fit *attacks, const ltp_ramp_fit *releases,

@@ -120,6 +120,25 @@ static void paths(ltp_textbuf *b, const lt_compare_lane *l)
     }
 }
 
+/* Something on this lane changed, by its recordings or by what follows from them. */
+static bool is_changed(const lt_compare_lane *l)
+{
+    for (size_t i = 0; i < l->finding_count; i++)
+        if (l->findings[i].code != LT_FINDING_NOTHING && l->findings[i].code != LT_FINDING_NOT_COMPARED)
+            return true;
+    return l->worse;
+}
+
+/* Some band of a path that is shown differs by more than its doubt. */
+static bool has_changed_band(const lt_compare_lane *l)
+{
+    for (size_t i = 0; i < l->response_count; i++)
+        for (size_t k = 0; k < l->responses[i].band_count && l->responses[i].condition[0] == '\0'; k++)
+            if (l->responses[i].bands[k].changed && l->responses[i].bands[k].doubt_db <= 9.9)
+                return true;
+    return false;
+}
+
 /* Outbound and couplings of the empty lane, side by side; a star marks what exceeds its doubt. */
 static void bands(ltp_textbuf *b, const lt_compare_lane *l)
 {
@@ -173,10 +192,11 @@ static void notes(ltp_textbuf *b, const lt_notes *n)
         ltp_text_format(b, "  Note: and %zu more, see --json\n", n->count - NOTES_SHOWN);
 }
 
-lt_status lt_text_compare(const lt_visit_comparison *c, char **out, lt_error *err)
+lt_status lt_text_compare(const lt_visit_comparison *c, bool all, char **out, lt_error *err)
 {
     ltp_textbuf b;
     size_t worse = 0;
+    bool left_out = false;
     ltp_text_init(&b, 0);
     for (size_t i = 0; i < c->lane_count; i++)
         worse += c->lanes[i].worse ? 1 : 0;
@@ -194,11 +214,17 @@ lt_status lt_text_compare(const lt_visit_comparison *c, char **out, lt_error *er
         title(&b, l);
         for (size_t k = 0; k < l->finding_count; k++)
             finding(&b, &l->findings[k]);
-        figures(&b, l);
-        paths(&b, l);
-        bands(&b, l);
+        left_out |= !all && !(is_changed(l) && has_changed_band(l));
+        if (all || is_changed(l)) {
+            figures(&b, l);
+            paths(&b, l);
+        }
+        if (all || (is_changed(l) && has_changed_band(l)))
+            bands(&b, l);
         notes(&b, &l->notes);
     }
     notes(&b, &c->notes);
+    if (left_out)
+        ltp_text_add(&b, "\nTables where nothing changed are left out; --bands prints them.\n");
     return ltp_text_take(&b, out, err);
 }

@@ -125,7 +125,7 @@ static double periodicity(const work *w, size_t at, size_t last, double hz)
     const size_t wanted = (size_t)(6.0 / hz / step_s);
     const size_t n = wanted < POINTS ? wanted : POINTS;
     const double lag = 1.0 / hz / step_s;
-    if (lag < 3.0 || n < 3.0 * lag || at + n * part > last)
+    if (lag < 3.0 || (double)n < 3.0 * lag || at + n * part > last)
         return NAN;
     for (size_t i = 0; i < n; i++) {
         e[i] = 0.0;

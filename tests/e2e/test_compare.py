@@ -82,6 +82,8 @@ class Planted(Case):
 
     def test_speaker_lost_level(self):
         lane = self.lane("quiet", 3, speaker_spl_db=87)
+        text = self.text("compare", visit("base", BEFORE), visit("quiet", AFTER))
+        self.assertIn("\n    1000", text)  # the bands stand there without being asked for
         f = self.first(lane, "outbound-level", -5.0)
         self.assertEqual(f["sure"], "sure")
         self.assertNotIn("lane-coupling", self.codes_of(lane, "better"))
@@ -242,7 +244,13 @@ class Words(Case):
     def test_text(self):
         text = self.text("compare", "--site", self.site())
         self.assertIn("Nothing changed by more than the two measurements can tell.", text)
-        self.assertIn("outbound", text)
+        self.assertNotIn("band Hz", text)
+        self.assertNotIn("at the same settings", text)
+        full = self.text("compare", "--site", self.dir / "site", "--bands")
+        self.assertIn("\n    1000", full)
+        self.assertIn("outbound", full)
+        self.assertIn("SII to the customer", full)
+        self.assertIn("--bands", text)
         self.assertEqual(text, self.text("compare", "--site", self.dir / "site"))
 
 

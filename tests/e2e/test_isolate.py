@@ -105,6 +105,12 @@ class Isolate(Case):
             self.assertTrue(f["bypass_tells"])
             if inside:
                 self.assertEqual((f["from"], f["to"], f["parts"]), ("hub-in", "hub-out", 1))
+                self.text("compare", "--isolate", "--stimulus", self.dir / "s.wav",
+                          *[f"{p}={self.dir / (p + '.wav')}" for p in ("counter", "hub-in", "hub-out", "lane")
+                            if (self.dir / (p + ".wav")).exists()], "--chart", self.dir / "r.svg")
+                drawn = (self.dir / "r.svg").read_text()
+                for words in ("Response at each point", "noise: arises before lane", "counter"):
+                    self.assertIn(words, drawn)
             else:
                 self.assertIn("stays", f["evidence"])
 
@@ -118,6 +124,8 @@ class Isolate(Case):
         faults = self.json("compare", "--isolate", *words)["result"]["faults"]
         found = [(f["from"], f["to"]) for f in faults if f["kind"] == "hum"]
         self.assertEqual(found, [("hub-out", "pole")])
+        self.text("compare", "--isolate", *words, "--chart", self.dir / "n.svg")
+        self.assertIn("Noise at each point", (self.dir / "n.svg").read_text())
 
     def test_wrong_words(self):
         wav = write_wav(self.dir / "a.wav", chain(self.stimulus, None, None, 1)["lane"], RATE)

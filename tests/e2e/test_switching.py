@@ -51,6 +51,16 @@ class Switching(Case):
         x, y = record(opposite=True)
         self.check(self.json("switching", write_wav(self.dir / "o.wav", [x, y], RATE))["result"], "opposite")
 
+    def test_chart(self):
+        wav = write_wav(self.dir / "both.wav", record(), RATE)
+        self.text("switching", wav, "--chart", self.dir / "c.png")
+        self.assertTrue((self.dir / "c.png").read_bytes().startswith(b"\x89PNG"))
+        self.text("switching", wav, "--chart", self.dir / "c.svg")
+        drawn = (self.dir / "c.svg").read_text()
+        for words in ("attack: ", "release: ", "straight in dB"):
+            self.assertIn(words, drawn)
+        self.fails("switching", wav, "--chart", self.dir / "c.jpg", says=[".svg"])
+
     def test_nothing_switches(self):
         x, _ = record()
         r = self.json("switching", write_wav(self.dir / "n.wav", [x, 0.3 * x], RATE))
