@@ -104,8 +104,8 @@ LT_NODISCARD lt_status lt_json_response(const lt_json_head *h, const lt_response
 LT_NODISCARD lt_status lt_json_levels(const lt_json_head *h, const lt_levels *l, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_json_noise(const lt_json_head *h, const lt_levels *l, const lt_level_more *more, char **out,
                                      lt_error *err);
-LT_NODISCARD lt_status lt_json_talk_test(const lt_json_head *h, const lt_talk_test *t, double cal_db, char **out,
-                                         lt_error *err);
+LT_NODISCARD lt_status lt_json_talk_test(const lt_json_head *h, const lt_talk_test *t, double cal_db,
+                                         const lt_stoi_result *stoi, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_json_sii(const lt_json_head *h, lt_sii_method m, const lt_sii_result *r,
                                    const lt_privacy *privacy /* NULL: not asked for */, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_json_sti(const lt_json_head *h, const lt_sti_result *r, char **out, lt_error *err);
@@ -162,7 +162,7 @@ LT_NODISCARD lt_status lt_text_noise(const lt_levels *l, const char *name, bool 
 /** One line of a level history; head: the line with the names before it. */
 LT_NODISCARD lt_status lt_csv_level_row(const lt_level_row *row, bool head, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_talk_test(const lt_talk_test *t, const char *name, double cal_db, bool calibrated,
-                                         char **out, lt_error *err);
+                                         const lt_stoi_result *stoi, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_sii(const lt_sii_result *r, const lt_privacy *privacy, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_sti(const lt_sti_result *r, const char *name, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_devices(const lt_devices *d, char **out, lt_error *err);

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: MIT
  * speech: Speech Intelligibility Index (ANSI S3.5-1997), Speech Transmission Index (IEC 60268-16), active speech level
- * (ITU-T P.56), talk test. No input or output. Spectrum levels: dB SPL re 1 Hz. Band levels: dB over the band. */
+ * (ITU-T P.56), talk test, STOI. No input or output. Spectrum levels: dB SPL re 1 Hz. Band levels: dB over the band. */
 #ifndef LT_SPEECH_H
 #define LT_SPEECH_H
 
@@ -101,7 +101,8 @@ typedef struct {
     double privacy_percent;    /* privacy index, 100 (1 - AI) */
     const char *word;          /* confidential, normal, marginal, none: customary classes */
 } lt_privacy;
-/** At the place of somebody who should not understand: spectrum levels of one-third octaves from 160 Hz. LT_E_ARG: NaN. */
+/** At the place of somebody who should not understand: spectrum levels of one-third octaves from 160 Hz. LT_E_ARG: NaN.
+ */
 LT_NODISCARD lt_status lt_privacy_measure(const double speech_db[LT_SPEECH_BANDS],
                                           const double noise_db[LT_SPEECH_BANDS], lt_privacy *out, lt_error *err);
 
@@ -213,6 +214,23 @@ typedef struct {
     lt_notes notes; /* "no-pauses", "low-snr", "clipping", "short", "silent" */
 } lt_talk_test;
 LT_NODISCARD lt_status lt_talk_test_measure(const lt_signal *s, lt_talk_test *out, lt_error *err);
+
+/* ---- STOI and ESTOI: intelligibility against a clean reference ---- */
+
+typedef struct {
+    double stoi, estoi; /* up to 1 = as the reference; near or below 0 = nothing of it is left. No percent of words */
+    double delay_ms;    /* of the recording at which the reference begins; negative: before it; NaN from lt_stoi() */
+    double drift_ppm;   /* positive: the recorder counts more time than the player; NaN = not measured */
+    double seconds;     /* speech that was compared */
+    lt_notes notes;     /* "band-limited", "reference-cut", "reference-short" */
+} lt_stoi_result;
+/** Two signals that begin together, at any rates from 8 kHz on; what one is longer does not count. LT_E_ARG: rate, less
+ * than 30 frames (0.4 s) of speech in the reference, samples that are no finite number; LT_E_SNR: silence. */
+LT_NODISCARD lt_status lt_stoi(const lt_signal *reference, const lt_signal *recording, lt_stoi_result *out,
+                               lt_error *err);
+/** Finds the reference in the recording first: any delay, clock drift up to 400 ppm. LT_E_SNR: it is not in there. */
+LT_NODISCARD lt_status lt_stoi_measure(const lt_signal *reference, const lt_signal *recording, lt_stoi_result *out,
+                                       lt_error *err);
 
 #ifdef __cplusplus
 }

@@ -119,7 +119,8 @@ lt_status lt_json_levels(const lt_json_head *h, const lt_levels *l, char **out, 
     return lt_json_noise(h, l, NULL, out, err);
 }
 
-lt_status lt_json_talk_test(const lt_json_head *h, const lt_talk_test *t, double cal_db, char **out, lt_error *err)
+lt_status lt_json_talk_test(const lt_json_head *h, const lt_talk_test *t, double cal_db, const lt_stoi_result *stoi,
+                            char **out, lt_error *err)
 {
     ltp_json j = {0};
     json_t *result = json_object();
@@ -128,6 +129,13 @@ lt_status lt_json_talk_test(const lt_json_head *h, const lt_talk_test *t, double
     ltp_json_put_db(&j, result, "long_term_level_db", t->level.long_term_level_db + cal_db);
     ltp_json_put(&j, result, "activity_percent", ltp_json_number(t->level.activity_percent, LTP_DECIMALS_PERCENT));
     ltp_json_put_db(&j, result, "noise_level_db", t->noise_level_db + cal_db);
+    if (stoi != NULL) {
+        ltp_json_put(&j, result, "stoi", ltp_json_number(stoi->stoi, LTP_DECIMALS_INDEX));
+        ltp_json_put(&j, result, "estoi", ltp_json_number(stoi->estoi, LTP_DECIMALS_INDEX));
+        ltp_json_put(&j, result, "reference_delay_ms", ltp_json_number(stoi->delay_ms, 2));
+        ltp_json_put(&j, result, "reference_drift_ppm", ltp_json_number(stoi->drift_ppm, 1));
+        ltp_json_put(&j, result, "reference_seconds", ltp_json_number(stoi->seconds, LTP_DECIMALS_S));
+    }
     json_t *bands = json_array();
     for (size_t i = 0; i < t->band_count; i++) {
         json_t *band = band_object(&j, t->bands[i].band.nominal_hz);

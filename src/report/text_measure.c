@@ -177,8 +177,19 @@ lt_status lt_text_levels(const lt_levels *l, const char *name, bool calibrated, 
 
 /* ---- speech level ---- */
 
-lt_status lt_text_talk_test(const lt_talk_test *t, const char *name, double cal_db, bool calibrated, char **out,
-                            lt_error *err)
+static void stoi_text(ltp_textbuf *b, const lt_stoi_result *r)
+{
+    ltp_text_add(b, "\n");
+    ltp_text_row(b, "STOI", r->stoi, 3, "of 1: intelligibility against the reference");
+    ltp_text_row(b, "ESTOI", r->estoi, 3, "of 1: the same, for unsteady noise");
+    ltp_text_row(b, "compared", r->seconds, 1, "s of speech");
+    ltp_text_row(b, "reference begins", r->delay_ms, 1, "ms into the recording");
+    if (lt_is_known(r->drift_ppm))
+        ltp_text_row(b, "clock drift", r->drift_ppm, 1, "ppm");
+}
+
+lt_status lt_text_talk_test(const lt_talk_test *t, const char *name, double cal_db, bool calibrated,
+                            const lt_stoi_result *stoi, char **out, lt_error *err)
 {
     const char *unit = calibrated ? "dB SPL" : "dBFS";
     ltp_textbuf b;
@@ -197,6 +208,8 @@ lt_status lt_text_talk_test(const lt_talk_test *t, const char *name, double cal_
     ltp_text_row(&b, "long-term level", t->level.long_term_level_db + cal_db, 1, unit);
     ltp_text_row(&b, "activity", t->level.activity_percent, 1, "%");
     ltp_text_row(&b, "noise in pauses", t->noise_level_db + cal_db, 1, unit);
+    if (stoi != NULL)
+        stoi_text(&b, stoi);
     ltp_text_format(&b, "\n  band Hz     speech     pauses   (%s)\n", unit);
     for (size_t i = 0; i < t->band_count; i++) {
         hz_column(&b, t->bands[i].band.nominal_hz, 9);

@@ -252,7 +252,30 @@ class SpeechLevel(Case):
 
     def test_text(self):
         text = self.text("speech-level", write_wav(self.dir / "a.wav", self.bursts(), 16000), "--cal-db", "100")
+        self.assertNotIn("STOI", text)
         self.assertRegex(text, r"^active speech level 7\d\.\d dB SPL, active 5\d % of 40\.0 s\n")
+
+    def test_reference(self):
+        """A far end that hears the reference 1.5 s late, at another rate, 12 dB over noise; and one that does not."""
+        rng = np.random.default_rng(9)
+        clean = self.bursts()[: 16000 * 20]
+        late = np.concatenate([np.zeros(24000), clean, np.zeros(8000)])
+        far = scipy.signal.resample_poly(late, 3, 1)
+        heard = far + 10 ** (-12 / 20) * np.std(far) * rng.standard_normal(len(far))
+        ref = write_wav(self.dir / "clean.wav", clean, 16000)
+        result = self.json("speech-level", write_wav(self.dir / "far.wav", heard), "--reference", ref)["result"]
+        self.assertAlmostEqual(result["reference_delay_ms"], 1500, delta=0.2)
+        self.assertAlmostEqual(result["reference_drift_ppm"], 0, delta=2)
+        self.assertTrue(0.3 < result["estoi"] <= result["stoi"] < 1, result)
+        same = self.json("speech-level", ref, "--reference", ref)
+        self.assertEqual([same["result"][k] for k in ("stoi", "estoi", "reference_delay_ms")], [1, 1, 0])
+        self.assertEqual(same["inputs"], [str(ref), str(ref)])
+        self.assertRegex(self.text("speech-level", self.dir / "far.wav", "--reference", ref), r"STOI +0\.\d{3} of 1")
+        noise = write_wav(self.dir / "noise.wav", 0.1 * rng.standard_normal(10 * RATE))
+        self.fails("speech-level", noise, "--reference", ref, says="not in the recording")
+        self.fails("speech-level", ref, "--reference", self.dir / "none.wav", says="none.wav")
+        short = write_wav(self.dir / "short.wav", clean[:4800], 16000)
+        self.fails("speech-level", short, "--reference", short, says="30 frames")
 
 
 if __name__ == "__main__":

@@ -183,7 +183,7 @@ static void calibration_moves_every_speech_level(void **state)
     t->bands[0].band = lt_third_octave(0);
     t->bands[0].speech_db = -30.0;
     t->bands[0].noise_db = -(double)INFINITY;
-    json_t *root = parsed(lt_json_talk_test(&head, t, 100.0, &text, &err), &text);
+    json_t *root = parsed(lt_json_talk_test(&head, t, 100.0, NULL, &text, &err), &text);
     assert_true(near_abs("active", json_number_value(member(root, "result.active_level_db")), 74.0, 1e-9));
     assert_true(near_abs("long", json_number_value(member(root, "result.long_term_level_db")), 71.0, 1e-9));
     assert_true(near_abs("activity", json_number_value(member(root, "result.activity_percent")), 50.0, 1e-9));

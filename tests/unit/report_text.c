@@ -204,7 +204,7 @@ static void measurements_fit_80_columns(void **state)
         t->band_count = LT_TALK_BANDS_MAX;
         for (size_t i = 0; i < LT_TALK_BANDS_MAX; i++)
             t->bands[i].band = lt_third_octave((int)i - 18);
-        assert_int_equal(lt_text_talk_test(t, name, 0.0, v == 0, &text, &err), LT_OK);
+        assert_int_equal(lt_text_talk_test(t, name, 0.0, v == 0, NULL, &text, &err), LT_OK);
         assert_true(checked_width(text) <= LTP_COLUMNS);
         lt_text_free(text);
     }
