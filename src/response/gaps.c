@@ -19,6 +19,7 @@ static const double usual_times = 60.0;                      /* power of the res
 static const double of_signal = 0.03;                        /* ... and over the signal: -15 dB */
 static const double odd_times = 30.0, odd_of_signal = 0.006; /* the same where the device reported a loss */
 static const double missing = 0.06;                          /* power left in a gap */
+static const double silent_most = 0.15;                      /* energy left in a gap, at all frequencies */
 static const double quiet = 0.02; /* median of the rest over the signal's, where gaps can be told */
 static const double suspect_before_s = 0.3, suspect_after_s = 0.6;
 static const double edge = 0.04; /* of the sweep at both ends, where it fades */
@@ -35,6 +36,7 @@ struct ltp_gap_search {
     size_t blocks, block;
     lt_complex *prediction_sum, *rest_sum;            /* [blocks + 1] running sums of the demodulated blocks */
     double *prediction, *rest_power, *total, *sorted; /* [blocks] */
+    double *heard, *expected;                         /* [blocks + 1] running energy: recorded, predicted */
     bool *sudden, *gone, *odd;                        /* [blocks] */
     size_t piece;                                     /* FFT size for the delay of the repeats */
     lt_rfft *fft;
@@ -57,6 +59,8 @@ void ltp_gap_search_free(ltp_gap_search *g)
     ltp_free(g->rest_power);
     ltp_free(g->total);
     ltp_free(g->sorted);
+    ltp_free(g->heard);
+    ltp_free(g->expected);
     ltp_free(g->sudden);
     ltp_free(g->gone);
     ltp_free(g->odd);
@@ -79,13 +83,16 @@ static bool allocate(ltp_gap_search *g)
     g->rest_power = ltp_alloc(g->blocks, sizeof *g->rest_power);
     g->total = ltp_alloc(g->blocks, sizeof *g->total);
     g->sorted = ltp_alloc(g->blocks, sizeof *g->sorted);
+    g->heard = ltp_alloc(g->blocks + 1, sizeof *g->heard);
+    g->expected = ltp_alloc(g->blocks + 1, sizeof *g->expected);
     g->sudden = ltp_alloc(g->blocks, sizeof *g->sudden);
     g->gone = ltp_alloc(g->blocks, sizeof *g->gone);
     g->odd = ltp_alloc(g->blocks, sizeof *g->odd);
     g->first = ltp_alloc(g->piece / 2 + 1, sizeof *g->first);
     g->now = ltp_alloc(g->piece / 2 + 1, sizeof *g->now);
     return g->sweep && g->work && g->h && g->rest && g->prediction_sum && g->rest_sum && g->prediction &&
-           g->rest_power && g->total && g->sorted && g->sudden && g->gone && g->odd && g->first && g->now;
+           g->rest_power && g->total && g->sorted && g->heard && g->expected && g->sudden && g->gone && g->odd &&
+           g->first && g->now;
 }
 
 lt_status ltp_gap_search_create(const lt_signal *stimulus, const ltp_structure *s, size_t room, ltp_gap_search **out,
@@ -177,8 +184,10 @@ static void demodulate(ltp_gap_search *g, size_t first)
     const ltp_structure *s = g->s;
     const double rate = g->kernel->rate_hz, turns = s->start_hz * s->growth_s;
     g->prediction_sum[0] = g->rest_sum[0] = (lt_complex){0};
+    g->heard[0] = g->expected[0] = 0.0;
     for (size_t b = 0; b < g->blocks; b++) {
         lt_complex p = {0}, e = {0};
+        double heard = 0.0, expected = 0.0;
         for (size_t i = b * g->block; i < (b + 1) * g->block; i++) {
             const double phase = 2.0 * LT_PI * fmod(turns * expm1((double)i / rate / s->growth_s), 1.0);
             const double c = cos(phase), d = -sin(phase), x = g->h[(first + i) % g->kernel->n],
@@ -187,7 +196,11 @@ static void demodulate(ltp_gap_search *g, size_t first)
             p.im += x * d;
             e.re += y * c;
             e.im += y * d;
+            heard += (x + y) * (x + y);
+            expected += x * x;
         }
+        g->heard[b + 1] = g->heard[b] + heard;
+        g->expected[b + 1] = g->expected[b] + expected;
         g->prediction_sum[b + 1] = (lt_complex){g->prediction_sum[b].re + p.re, g->prediction_sum[b].im + p.im};
         g->rest_sum[b + 1] = (lt_complex){g->rest_sum[b].re + e.re, g->rest_sum[b].im + e.im};
     }
@@ -245,6 +258,13 @@ static void add_gap(const ltp_gap_search *g, ltp_gap_result *out, double zero_s,
     out->to_s = zero_s + (double)(to + window_blocks(g, to)) * per_block_s;
 }
 
+/* Noise that covers the sweep may cancel it for a moment, but not everything else with it. */
+static bool silent(const ltp_gap_search *g, size_t b)
+{
+    const size_t to = b + window_blocks(g, b) < g->blocks ? b + window_blocks(g, b) : g->blocks;
+    return g->heard[to] - g->heard[b] < silent_most * (g->expected[to] - g->expected[b]);
+}
+
 /* The sweep disappears and comes back, both at once: from sudden block `at` on. 0 = it does not, else where it is back.
  * A notch of the lane comes and goes gradually; a door adds sound and takes none away. */
 static size_t gone_until(const ltp_gap_search *g, const bool *sudden, const bool *gone, size_t at)
@@ -295,7 +315,7 @@ static void find_gap(ltp_gap_search *g, double zero_s, double rate_hz, const uin
         const double signal = fmax(usual_signal, g->prediction[b]), rest = g->rest_power[b];
         g->odd[b] = rest > odd_times * usual_rest && rest > odd_of_signal * signal;
         g->sudden[b] = g->odd[b] && rest > usual_times * usual_rest && rest > of_signal * signal;
-        g->gone[b] = usual_rest < quiet * usual_signal && g->total[b] < missing * usual_signal;
+        g->gone[b] = usual_rest < quiet * usual_signal && g->total[b] < missing * usual_signal && silent(g, b);
     }
     for (size_t b = skip; b + skip < g->blocks; b++) {
         if (!g->odd[b])
