@@ -8,6 +8,10 @@
 typedef double ltp_vector __attribute__((vector_size(32)));
 /** Four doubles in memory, at any address that a double may have: our memory is not aligned to 32 bytes. */
 typedef double ltp_quad __attribute__((vector_size(32), aligned(8), may_alias));
+/** Eight floats, in a register and in memory. */
+typedef float ltp_octet __attribute__((vector_size(32)));
+typedef float ltp_octet_at __attribute__((vector_size(32), aligned(4), may_alias));
+typedef int ltp_octet_mask __attribute__((vector_size(32)));
 /** Two doubles in a register. */
 typedef double ltp_pair __attribute__((vector_size(16)));
 

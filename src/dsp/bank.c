@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: MIT
  * Fractional-octave filter bank, streaming. Stage s runs at rate / 2^s; a band runs on the slowest stage that holds it.
  * All bands of a stage share the zeros (1 - z^-2)^order, so each band is left with its poles; four bands go together:
- * the three one-third octaves of a stage and the octave that ends where they do. */
+ * the three one-third octaves of a stage and the octave that ends where they do. The bands of stage 0, half of all the
+ * work, go eight together in single precision. */
 #include "dsp/bank.h"
 #include "base/alloc.h"
 #include "dsp/bank_run.h"
@@ -38,12 +39,14 @@ struct lt_bank {
     size_t band_count, third_count, group_count;
     int stages;                 /* in use */
     bank_band bands[MAX_BANDS]; /* one-third octaves, then octaves */
-    ltp_band_group *groups;     /* [MAX_GROUPS], inside group_memory */
+    ltp_top_group *top;         /* bands of stage 0, inside group_memory */
+    ltp_band_group *groups;     /* [MAX_GROUPS], inside group_memory: all others */
     char *group_memory;
     double taps[LTP_HALF_TAPS];
     double *stage[LTP_BANK_STAGES]; /* [HEAD + hop / 2^s] each, in one piece of memory */
     double *even, *odd;             /* [HEAD / 2 + hop / 2] scratch */
     double *zeros[2];               /* [hop] scratch: of order 3, of order 4 */
+    float *top_zeros;               /* [2 hop] scratch: the same for stage 0 */
     double *memory;
 };
 
@@ -101,10 +104,28 @@ static void put_in_group(lt_bank *b, size_t i, ltp_band_group *g)
     g->band[g->count++] = i;
 }
 
+/* Not more than eight bands end between 0.1425 (half of decimated_edge) and 0.47 of the rate. */
+static void put_in_top(lt_bank *b, size_t i)
+{
+    const ltp_band_filter *f = &b->bands[i].filter;
+    ltp_top_group *g = b->top;
+    for (int k = 0; k < f->order; k++) {
+        g->a1[k][g->count] = (float)f->a1[k];
+        g->a2[k][g->count] = (float)f->a2[k];
+        g->b1[k][g->count] = (float)(f->a1[k] * f->a1[k] - f->a2[k]);
+        g->b2[k][g->count] = (float)(f->a1[k] * f->a2[k]);
+    }
+    g->takes_three[g->count] = f->order == 3 ? -1 : 0;
+    g->band[g->count++] = i;
+}
+
 /* Bands of one stage and one order go together, four by four. Groups are sorted by stage, then by order. */
 static void make_groups(lt_bank *b)
 {
-    for (int stage = 0; stage < b->stages; stage++)
+    for (size_t i = 0; i < b->band_count; i++)
+        if (b->bands[i].stage == 0)
+            put_in_top(b, i);
+    for (int stage = 1; stage < b->stages; stage++)
         for (int order = 3; order <= LTP_BAND_MAX_ORDER; order++) {
             ltp_band_group *g = NULL;
             for (size_t i = 0; i < b->band_count; i++) {
@@ -126,11 +147,13 @@ static bool allocate(lt_bank *b)
         total += HEAD + (b->hop >> s);
     b->memory = ltp_alloc(total, sizeof *b->memory);
     double *next = b->memory;
-    b->group_memory = ltp_alloc(MAX_GROUPS + 1, sizeof *b->groups);
-    if (next == NULL || b->group_memory == NULL)
-        return false;
     const uintptr_t grain = _Alignof(ltp_band_group);
-    b->groups = (ltp_band_group *)(void *)(b->group_memory + (grain - (uintptr_t)b->group_memory % grain));
+    b->group_memory = ltp_alloc(1, MAX_GROUPS * sizeof *b->groups + sizeof *b->top + grain);
+    b->top_zeros = ltp_alloc(2 * b->hop, sizeof *b->top_zeros);
+    if (next == NULL || b->group_memory == NULL || b->top_zeros == NULL)
+        return false;
+    b->top = (ltp_top_group *)(void *)(b->group_memory + (grain - (uintptr_t)b->group_memory % grain));
+    b->groups = (ltp_band_group *)(void *)(b->top + 1);
     for (int s = 0; s < LTP_BANK_STAGES; s++) {
         b->stage[s] = next;
         next += HEAD + (b->hop >> s);
@@ -202,6 +225,7 @@ void lt_bank_free(lt_bank *b)
         return;
     ltp_free(b->memory);
     ltp_free(b->group_memory);
+    ltp_free(b->top_zeros);
     ltp_free(b);
 }
 
@@ -209,6 +233,8 @@ void lt_bank_reset(lt_bank *b)
 {
     for (int s = 0; s < LTP_BANK_STAGES; s++)
         memset(b->stage[s], 0, (HEAD + (b->hop >> s)) * sizeof *b->stage[s]);
+    memset(b->top->y1, 0, sizeof b->top->y1);
+    memset(b->top->y2, 0, sizeof b->top->y2);
     for (size_t i = 0; i < b->group_count; i++) {
         memset(b->groups[i].y1, 0, sizeof b->groups[i].y1);
         memset(b->groups[i].y2, 0, sizeof b->groups[i].y2);
@@ -249,6 +275,10 @@ const double *ltp_bank_half(const lt_bank *b)
 
 bool ltp_bank_at_rest(const lt_bank *b)
 {
+    for (int k = 0; k < LTP_BAND_MAX_ORDER; k++)
+        for (size_t lane = 0; lane < LTP_TOP_LANES; lane++)
+            if (fabsf(b->top->y1[k][lane]) > 0.0F || fabsf(b->top->y2[k][lane]) > 0.0F)
+                return false;
     for (size_t i = 0; i < b->group_count; i++)
         for (int k = 0; k < b->groups[i].order; k++)
             for (size_t lane = 0; lane < LTP_LANES; lane++)
@@ -257,7 +287,15 @@ bool ltp_bank_at_rest(const lt_bank *b)
     return true;
 }
 
-/* All groups of a stage; returns the first group of the next stage. */
+static void run_top(lt_bank *b)
+{
+    if (b->top->count == 0)
+        return;
+    ltp_top_zeros_run(b->stage[0] + HEAD, b->hop, b->top_zeros, b->top_zeros + b->hop);
+    ltp_top_run(b->top, b->top_zeros, b->top_zeros + b->hop, b->hop);
+}
+
+/* All groups of a decimated stage; returns the first group of the next stage. */
 static size_t run_stage(lt_bank *b, size_t first, int stage)
 {
     const size_t count = b->hop >> stage;
@@ -287,7 +325,14 @@ void lt_bank_hop(lt_bank *b, const double *x, double *mean_square)
             memcpy(buffer + HEAD, x, count * sizeof *buffer);
         else
             ltp_halve_run(b->taps, b->stage[s - 1] + HEAD, 2 * count, b->even, b->odd, buffer + HEAD);
-        group = run_stage(b, group, s);
+        if (s == 0)
+            run_top(b);
+        else
+            group = run_stage(b, group, s);
+    }
+    for (size_t lane = 0; lane < b->top->count; lane++) {
+        const size_t i = b->top->band[lane];
+        mean_square[i] = (double)b->top->total[lane] * b->bands[i].gain / (double)b->hop;
     }
     for (size_t i = 0; i < b->group_count; i++) {
         const ltp_band_group *g = &b->groups[i];

@@ -4,6 +4,8 @@
 #include "dsp/bank_run.h"
 #include "base/vector.h"
 
+#include <string.h>
+
 /* Two samples a step. With y1, y2 the last two outputs of a pole pair,
  *   y[n]     = x[n] - a1 y1 - a2 y2
  *   y[n + 1] = x[n + 1] - a1 x[n] + (a1^2 - a2) y1 + a1 a2 y2
@@ -78,6 +80,79 @@ LTP_WIDE void ltp_poles_run(ltp_band_group *g, const double *x, size_t count)
         run(g, x, count, 3);
     else
         run(g, x, count, 4);
+}
+
+/* ---- the full rate: eight bands in single precision ---- */
+
+typedef struct {
+    ltp_octet y1[LTP_BAND_MAX_ORDER], y2[LTP_BAND_MAX_ORDER];
+    ltp_octet total;
+} running_top;
+
+LTP_INLINE void choose(const ltp_octet_mask *takes_three, float three, float four, ltp_octet *out)
+{
+    const ltp_octet a = {three, three, three, three, three, three, three, three};
+    const ltp_octet b = {four, four, four, four, four, four, four, four};
+    *out = (ltp_octet)((*takes_three & (ltp_octet_mask)a) | (~*takes_three & (ltp_octet_mask)b));
+}
+
+LTP_INLINE void step_two_top(running_top *r, const ltp_top_group *g, const ltp_octet_mask *takes_three,
+                             const float *three, const float *four)
+{
+    ltp_octet first, second;
+    choose(takes_three, three[0], four[0], &first);
+    choose(takes_three, three[1], four[1], &second);
+    for (int k = 0; k < LTP_BAND_MAX_ORDER; k++) {
+        const ltp_octet_at *a1 = (const ltp_octet_at *)g->a1[k];
+        const ltp_octet_at *a2 = (const ltp_octet_at *)g->a2[k];
+        const ltp_octet_at *b1 = (const ltp_octet_at *)g->b1[k];
+        const ltp_octet_at *b2 = (const ltp_octet_at *)g->b2[k];
+        const ltp_octet y = (first - *a2 * r->y2[k]) - *a1 * r->y1[k];
+        second = ((second - *a1 * first) + *b2 * r->y2[k]) + *b1 * r->y1[k];
+        first = y;
+        r->y2[k] = first;
+        r->y1[k] = second;
+    }
+    r->total += first * first + second * second;
+}
+
+/* As store(); 1e-25 is 500 dB down, and far above the denormal numbers of a float. */
+LTP_INLINE void store_top(const running_top *r, ltp_top_group *g)
+{
+    for (int k = 0; k < LTP_BAND_MAX_ORDER; k++)
+        for (int lane = 0; lane < LTP_TOP_LANES; lane++) {
+            const float y1 = r->y1[k][lane];
+            const float y2 = r->y2[k][lane];
+            const bool alive = y1 >= 1e-25F || y1 <= -1e-25F || y2 >= 1e-25F || y2 <= -1e-25F;
+            g->y1[k][lane] = alive ? y1 : 0.0F;
+            g->y2[k][lane] = alive ? y2 : 0.0F;
+        }
+    *(ltp_octet_at *)g->total = r->total;
+}
+
+/* count is even: a hop is a multiple of 32 frames. */
+LTP_WIDE void ltp_top_run(ltp_top_group *g, const float *three, const float *four, size_t count)
+{
+    running_top r;
+    ltp_octet_mask takes_three;
+    memcpy(&takes_three, g->takes_three, sizeof takes_three);
+    for (int k = 0; k < LTP_BAND_MAX_ORDER; k++) {
+        r.y1[k] = *(const ltp_octet_at *)g->y1[k];
+        r.y2[k] = *(const ltp_octet_at *)g->y2[k];
+    }
+    r.total = (ltp_octet){0.0F};
+    for (size_t i = 0; i + 2 <= count; i += 2)
+        step_two_top(&r, g, &takes_three, three + i, four + i);
+    store_top(&r, g);
+}
+
+LTP_WIDE void ltp_top_zeros_run(const double *restrict x, size_t count, float *restrict three, float *restrict four)
+{
+    const ptrdiff_t n = (ptrdiff_t)count;
+    for (ptrdiff_t i = 0; i < n; i++) {
+        three[i] = (float)((x[i] - x[i - 6]) - 3.0 * (x[i - 2] - x[i - 4]));
+        four[i] = (float)((x[i] + x[i - 8]) - 4.0 * (x[i - 2] + x[i - 6]) + 6.0 * x[i - 4]);
+    }
 }
 
 LTP_WIDE void ltp_zeros_run(const double *restrict x, size_t count, int order, double *restrict out)

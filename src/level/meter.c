@@ -131,7 +131,7 @@ void lt_level_meter_reset(lt_level_meter *m)
     m->held = m->hops = m->counted_hops = 0;
     m->frames = 0;
     m->a_energy = m->c_energy = m->sum = m->energy = zero;
-    m->peak = m->c_peak = 0.0;
+    m->c_peak = 0.0;
 }
 
 /* ---- one hop ---- */
@@ -211,35 +211,28 @@ static void run_lead_hop(lt_level_meter *m, const double *x)
     m->hops++;
 }
 
-/* Sums and the largest |x| in four lanes; `count` need not be a multiple of four. */
-LTP_WIDE static void sum_raw(const double *x, size_t count, double *sum, double *energy, double *peak)
+/* Sums in four lanes; `count` need not be a multiple of four. */
+LTP_WIDE static void sum_raw(const double *x, size_t count, double *sum, double *energy)
 {
-    const ltp_vector zero = {0.0, 0.0, 0.0, 0.0};
-    ltp_vector sums = zero;
-    ltp_vector squares = zero;
-    ltp_vector highest = zero;
-    ltp_vector lowest = zero;
+    ltp_vector sums = {0.0, 0.0, 0.0, 0.0};
+    ltp_vector squares = sums;
     size_t i = 0;
     for (; i + 4 <= count; i += 4) {
         const ltp_vector v = *(const ltp_quad *)(x + i);
         sums += v;
         squares += v * v;
-        ltp_keep_larger(&highest, &v);
-        ltp_keep_smaller(&lowest, &v);
     }
     *sum = (sums[0] + sums[1]) + (sums[2] + sums[3]);
     *energy = (squares[0] + squares[1]) + (squares[2] + squares[3]);
-    *peak = fmax(*peak, fmax(ltp_largest(&highest), -ltp_smallest(&lowest)));
     for (; i < count; i++) {
         *sum += x[i];
         *energy += x[i] * x[i];
-        *peak = fmax(*peak, fabs(x[i]));
     }
 }
 
 static void add_raw(lt_level_meter *m, const double *x, ltp_hop_sums *h)
 {
-    sum_raw(x, h->frames, &h->sum, &h->energy, &m->peak);
+    sum_raw(x, h->frames, &h->sum, &h->energy);
     ltp_sum_add(&m->sum, h->sum);
     ltp_sum_add(&m->energy, h->energy);
     m->frames += h->frames;

@@ -92,7 +92,6 @@ struct lt_level_meter {
     lt_clip_meter clip;
     uint64_t frames;
     ltp_sum sum, energy; /* unweighted */
-    double peak;
 };
 
 /** The rest of the stream: whatever is still held is counted. */

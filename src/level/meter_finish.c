@@ -143,7 +143,7 @@ lt_status lt_level_meter_finish(lt_level_meter *m, lt_levels *out, lt_error *err
     if (!isfinite(ltp_sum_value(&m->energy)))
         return ltp_fail(err, LT_E_ARG, "the recording holds samples that are no finite number");
     out->seconds = (double)m->frames / m->rate_hz;
-    out->peak_dbfs = lt_db_from_amplitude(m->peak);
+    out->peak_dbfs = lt_db_from_amplitude(fmax(m->clip.above.extreme, m->clip.below.extreme));
     set_weighted(m, out);
     set_bands(m, out);
     set_history(m, out);
