@@ -7,7 +7,8 @@
 #include <math.h>
 #include <string.h>
 
-enum { STEPS_PER_VALUE = 60, BOUND_STEPS = 3 };
+enum { STEPS_PER_VALUE = 60, BOUND_STEPS = 3, SQUARINGS = 3 };
+static const double squarable = 1e60; /* of a sum of squares: its eighth power is still a number */
 
 double ltp_complex_abs(lt_complex z)
 {
@@ -18,8 +19,8 @@ lt_complex ltp_complex_divide(lt_complex a, lt_complex b)
 {
     const double size = fmax(fabs(b.re), fabs(b.im));
     const lt_complex unit = {b.re / size, b.im / size};
-    const double power = lt_complex_power(unit);
-    return ltp_complex_scaled(lt_complex_multiply(ltp_complex_scaled(a, 1.0 / size), ltp_complex_conjugate(unit)),
+    const double power = ltp_complex_power(unit);
+    return ltp_complex_scaled(ltp_complex_product(ltp_complex_scaled(a, 1.0 / size), ltp_complex_conjugate(unit)),
                               1.0 / power);
 }
 
@@ -43,7 +44,7 @@ static void reflect(lt_complex *a, size_t n, size_t k)
     lt_complex v[LTP_EIGEN_MAX] = {{0.0, 0.0}};
     double below = 0.0;
     for (size_t i = k + 2; i < n; i++)
-        below += lt_complex_power(a[i * n + k]);
+        below += ltp_complex_power(a[i * n + k]);
     if (!(below > 0.0))
         return;
     const lt_complex first = a[(k + 1) * n + k];
@@ -53,24 +54,24 @@ static void reflect(lt_complex *a, size_t n, size_t k)
     for (size_t i = k + 1; i < n; i++)
         v[i] = a[i * n + k];
     v[k + 1] = ltp_complex_add(v[k + 1], ltp_complex_scaled(turn, length));
-    const double norm = sqrt(below + lt_complex_power(v[k + 1]));
+    const double norm = sqrt(below + ltp_complex_power(v[k + 1]));
     for (size_t i = k + 1; i < n; i++)
         v[i] = ltp_complex_scaled(v[i], 1.0 / norm);
     for (size_t column = 0; column < n; column++) {
         lt_complex sum = {0.0, 0.0};
         for (size_t i = k + 1; i < n; i++)
-            sum = ltp_complex_add(sum, lt_complex_multiply(ltp_complex_conjugate(v[i]), a[i * n + column]));
+            sum = ltp_complex_add(sum, ltp_complex_product(ltp_complex_conjugate(v[i]), a[i * n + column]));
         for (size_t i = k + 1; i < n; i++)
             a[i * n + column] =
-                ltp_complex_subtract(a[i * n + column], ltp_complex_scaled(lt_complex_multiply(v[i], sum), 2.0));
+                ltp_complex_subtract(a[i * n + column], ltp_complex_scaled(ltp_complex_product(v[i], sum), 2.0));
     }
     for (size_t row = 0; row < n; row++) {
         lt_complex sum = {0.0, 0.0};
         for (size_t i = k + 1; i < n; i++)
-            sum = ltp_complex_add(sum, lt_complex_multiply(a[row * n + i], v[i]));
+            sum = ltp_complex_add(sum, ltp_complex_product(a[row * n + i], v[i]));
         for (size_t i = k + 1; i < n; i++)
             a[row * n + i] = ltp_complex_subtract(
-                a[row * n + i], ltp_complex_scaled(lt_complex_multiply(sum, ltp_complex_conjugate(v[i])), 2.0));
+                a[row * n + i], ltp_complex_scaled(ltp_complex_product(sum, ltp_complex_conjugate(v[i])), 2.0));
     }
 }
 
@@ -81,9 +82,9 @@ static void block_values(const lt_complex *a, size_t n, size_t i, lt_complex *on
 {
     const lt_complex p = a[i * n + i];
     const lt_complex s = a[(i + 1) * n + i + 1];
-    const lt_complex product = lt_complex_multiply(a[i * n + i + 1], a[(i + 1) * n + i]);
+    const lt_complex product = ltp_complex_product(a[i * n + i + 1], a[(i + 1) * n + i]);
     const lt_complex half = ltp_complex_scaled(ltp_complex_subtract(p, s), 0.5);
-    const lt_complex root = ltp_complex_sqrt(ltp_complex_add(lt_complex_multiply(half, half), product));
+    const lt_complex root = ltp_complex_sqrt(ltp_complex_add(ltp_complex_product(half, half), product));
     const lt_complex middle = ltp_complex_scaled(ltp_complex_add(p, s), 0.5);
     *one = ltp_complex_add(middle, root);
     *two = ltp_complex_subtract(middle, root);
@@ -99,7 +100,7 @@ static lt_complex shift_of(const lt_complex *a, size_t n, size_t last, int step)
     lt_complex two;
     block_values(a, n, last - 1, &one, &two);
     const bool first =
-        lt_complex_power(ltp_complex_subtract(one, corner)) < lt_complex_power(ltp_complex_subtract(two, corner));
+        ltp_complex_power(ltp_complex_subtract(one, corner)) < ltp_complex_power(ltp_complex_subtract(two, corner));
     return first ? one : two;
 }
 
@@ -113,8 +114,9 @@ static void qr_step(lt_complex *a, size_t n, size_t first, size_t last, lt_compl
     for (size_t k = first; k < last; k++) {
         lt_complex *upper = &a[k * n];
         lt_complex *lower = &a[(k + 1) * n];
-        const double size = ltp_complex_abs(upper[k]);
-        const double length = hypot(size, ltp_complex_abs(lower[k]));
+        const double power = ltp_complex_power(upper[k]);
+        const double size = sqrt(power);
+        const double length = sqrt(power + ltp_complex_power(lower[k]));
         if (!(length > 0.0)) {
             cosine[k] = 1.0;
             sine[k] = (lt_complex){0.0, 0.0};
@@ -122,13 +124,13 @@ static void qr_step(lt_complex *a, size_t n, size_t first, size_t last, lt_compl
         }
         const lt_complex turn = size > 0.0 ? ltp_complex_scaled(upper[k], 1.0 / size) : (lt_complex){1.0, 0.0};
         cosine[k] = size / length;
-        sine[k] = ltp_complex_scaled(lt_complex_multiply(turn, ltp_complex_conjugate(lower[k])), 1.0 / length);
+        sine[k] = ltp_complex_scaled(ltp_complex_product(turn, ltp_complex_conjugate(lower[k])), 1.0 / length);
         for (size_t j = k; j <= last; j++) {
             const lt_complex x = upper[j];
             const lt_complex y = lower[j];
-            upper[j] = ltp_complex_add(ltp_complex_scaled(x, cosine[k]), lt_complex_multiply(sine[k], y));
+            upper[j] = ltp_complex_add(ltp_complex_scaled(x, cosine[k]), ltp_complex_product(sine[k], y));
             lower[j] = ltp_complex_subtract(ltp_complex_scaled(y, cosine[k]),
-                                            lt_complex_multiply(ltp_complex_conjugate(sine[k]), x));
+                                            ltp_complex_product(ltp_complex_conjugate(sine[k]), x));
         }
     }
     for (size_t k = first; k < last; k++)
@@ -136,8 +138,8 @@ static void qr_step(lt_complex *a, size_t n, size_t first, size_t last, lt_compl
             const lt_complex x = a[i * n + k];
             const lt_complex y = a[i * n + k + 1];
             a[i * n + k] = ltp_complex_add(ltp_complex_scaled(x, cosine[k]),
-                                           lt_complex_multiply(ltp_complex_conjugate(sine[k]), y));
-            a[i * n + k + 1] = ltp_complex_subtract(ltp_complex_scaled(y, cosine[k]), lt_complex_multiply(sine[k], x));
+                                           ltp_complex_product(ltp_complex_conjugate(sine[k]), y));
+            a[i * n + k + 1] = ltp_complex_subtract(ltp_complex_scaled(y, cosine[k]), ltp_complex_product(sine[k], x));
         }
     for (size_t i = first; i <= last; i++)
         a[i * n + i] = ltp_complex_add(a[i * n + i], shift);
@@ -165,13 +167,19 @@ void ltp_eigenvalues(lt_complex *a, size_t n, lt_complex *values)
     double whole = 0.0;
     for (size_t i = 0; i < n * n; i++)
         whole = fmax(whole, size1(a[i]));
+    if (!(whole > 0.0)) {
+        memset(values, 0, n * sizeof *values);
+        return;
+    }
+    for (size_t i = 0; i < n * n; i++) /* so that no square runs out of range */
+        a[i] = ltp_complex_scaled(a[i], 1.0 / whole);
     for (size_t k = 0; k + 2 < n; k++)
         reflect(a, n, k);
     size_t left = n;
     int step = 0;
     while (left > 0) {
         const size_t last = left - 1;
-        const size_t first = block_start(a, n, last, whole);
+        const size_t first = block_start(a, n, last, 1.0);
         if (first == last || step >= STEPS_PER_VALUE * (int)n) {
             values[--left] = a[last * n + last];
             step = first == last ? 0 : step;
@@ -184,6 +192,8 @@ void ltp_eigenvalues(lt_complex *a, size_t n, lt_complex *values)
             step++;
         }
     }
+    for (size_t i = 0; i < n; i++)
+        values[i] = ltp_complex_scaled(values[i], whole);
 }
 
 /* ---- eigenvectors ---- */
@@ -209,13 +219,13 @@ static void solve(lt_complex *m, size_t n, lt_complex *b, double tiny)
         for (size_t i = k + 1; i < n; i++) {
             const lt_complex factor = ltp_complex_divide(m[i * n + k], m[k * n + k]);
             for (size_t j = k; j < n; j++)
-                m[i * n + j] = ltp_complex_subtract(m[i * n + j], lt_complex_multiply(factor, m[k * n + j]));
-            b[i] = ltp_complex_subtract(b[i], lt_complex_multiply(factor, b[k]));
+                m[i * n + j] = ltp_complex_subtract(m[i * n + j], ltp_complex_product(factor, m[k * n + j]));
+            b[i] = ltp_complex_subtract(b[i], ltp_complex_product(factor, b[k]));
         }
     }
     for (size_t k = n; k-- > 0;) {
         for (size_t j = k + 1; j < n; j++)
-            b[k] = ltp_complex_subtract(b[k], lt_complex_multiply(m[k * n + j], b[j]));
+            b[k] = ltp_complex_subtract(b[k], ltp_complex_product(m[k * n + j], b[j]));
         b[k] = ltp_complex_divide(b[k], m[k * n + k]);
     }
 }
@@ -242,7 +252,7 @@ static void inverse_iteration(const lt_complex *a, size_t n, lt_complex value, b
         double sum = 0.0;
         for (size_t i = 0; i < n; i++) {
             x[i] = ltp_complex_scaled(x[i], 1.0 / power);
-            sum += lt_complex_power(x[i]);
+            sum += ltp_complex_power(x[i]);
         }
         for (size_t i = 0; i < n; i++)
             x[i] = ltp_complex_scaled(x[i], 1.0 / sqrt(sum));
@@ -257,34 +267,97 @@ void ltp_eigenvectors(const lt_complex *a, size_t n, lt_complex value, lt_comple
 
 /* ---- bounds ---- */
 
-/* The root of the largest eigenvalue of a a*, or of a* a where that is smaller. */
+/* out = a a of n x n */
+static void square(const lt_complex *a, size_t n, lt_complex *out)
+{
+    for (size_t i = 0; i < n; i++) {
+        lt_complex row[LTP_EIGEN_MAX] = {{0.0, 0.0}};
+        for (size_t k = 0; k < n; k++) {
+            const lt_complex x = a[i * n + k];
+            for (size_t j = 0; j < n; j++) {
+                const lt_complex y = a[k * n + j];
+                row[j].re += x.re * y.re - x.im * y.im;
+                row[j].im += x.re * y.im + x.im * y.re;
+            }
+        }
+        memcpy(out + i * n, row, n * sizeof *row);
+    }
+}
+
+bool ltp_eigenvalues_below(const lt_complex *a, size_t n, double level)
+{
+    lt_complex power[2][LTP_EIGEN_MAX * LTP_EIGEN_MAX];
+    if (!(level > 0.0))
+        return false;
+    for (size_t i = 0; i < n * n; i++)
+        power[0][i] = ltp_complex_scaled(a[i], 1.0 / level);
+    for (int step = 0; step <= SQUARINGS; step++) {
+        const lt_complex *now = power[step % 2];
+        double sum = 0.0;
+        lt_complex trace = {0.0, 0.0};
+        for (size_t i = 0; i < n * n; i++)
+            sum += ltp_complex_power(now[i]);
+        if (sum < 1.0)
+            return true;
+        for (size_t i = 0; i < n; i++)
+            trace = ltp_complex_add(trace, now[i * n + i]);
+        /* One eigenvalue at least has the mean of them as its size. */
+        if (step == SQUARINGS || ltp_complex_power(trace) >= (double)(n * n) || !(sum < squarable))
+            return false;
+        square(now, n, power[(step + 1) % 2]);
+    }
+    return false;
+}
+
+/* a a*, or a* a where that is smaller, divided by scale^2; its size. */
+static size_t gram_of(const lt_complex *a, size_t rows, size_t columns, double scale, lt_complex *gram)
+{
+    const bool wide = columns >= rows;
+    const size_t n = wide ? rows : columns;
+    const size_t length = wide ? columns : rows;
+    for (size_t i = 0; i < n; i++)
+        for (size_t j = 0; j <= i; j++) {
+            lt_complex sum = {0.0, 0.0};
+            for (size_t k = 0; k < length; k++) {
+                const lt_complex x = ltp_complex_scaled(wide ? a[i * columns + k] : a[k * columns + j], 1.0 / scale);
+                const lt_complex y = ltp_complex_scaled(wide ? a[j * columns + k] : a[k * columns + i], 1.0 / scale);
+                sum = ltp_complex_add(sum, ltp_complex_product(x, ltp_complex_conjugate(y)));
+            }
+            gram[i * n + j] = sum;
+            gram[j * n + i] = ltp_complex_conjugate(sum);
+        }
+    return n;
+}
+
+/* The root of the largest eigenvalue of the Gram matrix. */
 double ltp_largest_singular_value(const lt_complex *a, size_t rows, size_t columns)
 {
     lt_complex gram[LTP_EIGEN_MAX * LTP_EIGEN_MAX];
     lt_complex values[LTP_EIGEN_MAX];
-    const bool wide = columns >= rows;
-    const size_t n = wide ? rows : columns;
-    const size_t length = wide ? columns : rows;
     double whole = 0.0;
     for (size_t i = 0; i < rows * columns; i++)
         whole = fmax(whole, size1(a[i]));
     if (!(whole > 0.0))
         return 0.0;
-    for (size_t i = 0; i < n; i++)
-        for (size_t j = 0; j < n; j++) {
-            lt_complex sum = {0.0, 0.0};
-            for (size_t k = 0; k < length; k++) {
-                const lt_complex x = ltp_complex_scaled(wide ? a[i * columns + k] : a[k * columns + j], 1.0 / whole);
-                const lt_complex y = ltp_complex_scaled(wide ? a[j * columns + k] : a[k * columns + i], 1.0 / whole);
-                sum = ltp_complex_add(sum, lt_complex_multiply(x, ltp_complex_conjugate(y)));
-            }
-            gram[i * n + j] = sum;
-        }
+    const size_t n = gram_of(a, rows, columns, whole, gram);
     ltp_eigenvalues(gram, n, values);
     double best = 0.0;
     for (size_t i = 0; i < n; i++)
         best = fmax(best, values[i].re);
     return whole * sqrt(best);
+}
+
+bool ltp_singular_below(const lt_complex *a, size_t rows, size_t columns, double level)
+{
+    lt_complex gram[LTP_EIGEN_MAX * LTP_EIGEN_MAX];
+    double sum = 0.0;
+    for (size_t i = 0; i < rows * columns; i++)
+        sum += ltp_complex_power(a[i]);
+    if (sum < level * level)
+        return true;
+    if (!(level > 0.0) || sum >= level * level * (double)(rows < columns ? rows : columns))
+        return false;
+    return ltp_eigenvalues_below(gram, gram_of(a, rows, columns, level, gram), 1.0);
 }
 
 double ltp_perron_root(const double *a, size_t n)

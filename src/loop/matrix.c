@@ -36,6 +36,8 @@ static lt_complex turned(double angle)
 static lt_complex bin_at(const lt_loop_matrix *m, const lt_complex *spectrum, ptrdiff_t k)
 {
     const ptrdiff_t n = (ptrdiff_t)m->n_fft;
+    if (k >= 0 && k <= n / 2)
+        return spectrum[k];
     k = ((k % n) + n) % n;
     return k <= n / 2 ? spectrum[k] : ltp_complex_conjugate(spectrum[n - k]);
 }
@@ -47,13 +49,16 @@ static lt_complex between(const lt_loop_matrix *m, const lt_complex *spectrum, p
     const ptrdiff_t first = (ptrdiff_t)floor(x) - NODES / 2 + 1;
     const double at = x - (double)first;
     const double turn = 2.0 * LT_PI * (double)centre_frames / (double)m->n_fft;
+    const lt_complex step = turned(turn);
+    lt_complex phase = turned(-turn * at);
     lt_complex sum = {0.0, 0.0};
     for (int i = 0; i < NODES; i++) {
         double weight = 1.0;
         for (int k = 0; k < NODES; k++)
             if (k != i)
                 weight *= (at - k) / (double)(i - k);
-        const lt_complex value = lt_complex_multiply(bin_at(m, spectrum, first + i), turned(turn * ((double)i - at)));
+        const lt_complex value = ltp_complex_product(bin_at(m, spectrum, first + i), phase);
+        phase = ltp_complex_product(phase, step);
         sum = ltp_complex_add(sum, ltp_complex_scaled(value, weight));
     }
     return sum;
@@ -65,12 +70,12 @@ lt_complex ltp_matrix_path_at(const lt_loop_matrix *m, const ltp_matrix_path *p,
     if (!p->open)
         return (lt_complex){0.0, 0.0};
     if (p->spectrum != NULL) {
-        const double bin = round(x);
-        value = fabs(x - bin) < 1e-9 ? bin_at(m, p->spectrum, (ptrdiff_t)bin)
-                                     : between(m, p->spectrum, p->centre_frames, x);
+        const ptrdiff_t bin = (ptrdiff_t)(x + 0.5);
+        value =
+            fabs(x - (double)bin) < 1e-9 ? bin_at(m, p->spectrum, bin) : between(m, p->spectrum, p->centre_frames, x);
     }
     if (p->delay_s > 0.0)
-        value = lt_complex_multiply(value, turned(-2.0 * LT_PI * ltp_matrix_hz(m, x) * p->delay_s));
+        value = ltp_complex_product(value, turned(-2.0 * LT_PI * ltp_matrix_hz(m, x) * p->delay_s));
     return ltp_complex_scaled(value, p->gain);
 }
 
@@ -199,7 +204,7 @@ static void fill_cell_tops(const lt_loop_matrix *m, size_t index)
             const bool edge = i == 0 || i + 1 == m->point_count;
             const lt_complex z =
                 edge ? between(m, spectrum, m->response[index].centre_frames, x) : spectrum[m->first_bin + i - 1];
-            top = fmax(top, lt_complex_power(z));
+            top = fmax(top, ltp_complex_power(z));
         }
         m->response[index].cell_top[cell] = sqrt(top);
     }

@@ -47,22 +47,28 @@ lt_complex ltp_matrix_path_at(const lt_loop_matrix *m, const ltp_matrix_path *p,
 /** Some open lanes in one state of their switches. */
 typedef struct {
     const lt_loop_matrix *matrix;
-    size_t n, lane[LTP_MATRIX];    /* open lanes */
-    size_t k, counter[LTP_MATRIX]; /* their counters */
-    size_t row_of[LTP_MATRIX];     /* of open lane i: its counter's row */
-    double outbound[LTP_MATRIX], inbound[LTP_MATRIX];
+    size_t n, lane[LTP_MATRIX];          /* open lanes */
+    size_t k, counter[LTP_MATRIX];       /* their counters */
+    size_t row_of[LTP_MATRIX];           /* of open lane i: its counter's row */
+    double gain[LTP_MATRIX][LTP_MATRIX]; /* over microphone i from speaker j */
 } ltp_open_set;
 /** talking: of the lanes that switch, those whose outbound direction is open; the others listen. */
 ltp_open_set ltp_open_set_of(const lt_loop_matrix *m, unsigned open, unsigned talking);
+/** What no state of the switches exceeds: a lane's own way passes its switch, all others may find both ends open. */
+ltp_open_set ltp_open_set_any_state(const lt_loop_matrix *m, unsigned open);
 /** R [k x n] at x. */
 void ltp_open_response(const ltp_open_set *s, double x, lt_complex *r);
 /** One way of R: over microphone i (of the open ones) to counter row c from speaker j. */
 lt_complex ltp_open_way(const ltp_open_set *s, double x, size_t c, size_t i, size_t j);
 /** The counters' matrix [k x k] that has the eigenvalues of L. */
-void ltp_open_reduce(const ltp_open_set *s, const lt_complex *r, lt_complex *out);
-double ltp_open_singular(const ltp_open_set *s, double x);
-double ltp_open_any_phase(const ltp_open_set *s, double x);
+void ltp_open_reduced(const ltp_open_set *s, double x, lt_complex *out);
+/** Largest singular value of L at x, and the largest eigenvalue of the magnitudes of all ways. Where it is known to be
+ * below `least` the result is 0. */
+double ltp_open_singular(const ltp_open_set *s, double x, double least);
+double ltp_open_any_phase(const ltp_open_set *s, double x, double least);
 /** Upper bounds over a whole cell: of all eigenvalues whatever the phases, and of the singular value. */
 void ltp_open_cell_bounds(const ltp_open_set *s, size_t cell, double *eigenvalue, double *singular);
+/** What rings at a crossing at x, where an eigenvalue is `level`. */
+lt_ring_path ltp_open_ring_path(const ltp_open_set *s, double x, double level);
 
 #endif

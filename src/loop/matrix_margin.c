@@ -13,9 +13,15 @@
 
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
-enum { HALVINGS = 9, ROOT_STEPS = 60, GOLDEN_STEPS = 28, CROSSINGS_MAX = 512 };
-static const double cell_slack = 1.05;    /* 0.42 dB: what a peak between two points may have over them */
+enum { HALVINGS = 9, ROOT_STEPS = 60, GOLDEN_STEPS = 28, CROSSINGS_MAX = 512, FLOOR_STEP = 16 };
+static const double cell_slack = 1.05; /* 0.42 dB: what a peak between two points may have over them */
+/* The same over every second and fourth point. A response reaches at most 1/16 of the transform before and after its
+ * middle, and a trigonometric polynomial of that degree rises between points h bins apart by at most 1 / cos(pi h / 16)
+ * over the highest of them (Ehlich, Zeller 1964). */
+static const double two_slack = 1.09;
+static const double four_slack = 1.42;
 static const double pass_step = 0.84;     /* cells are looked at from the highest down, in passes of 1.5 dB */
 static const double listed_within = 0.25; /* candidates: 12 dB */
 static const double spacing_octaves = 1.0 / 24.0;
@@ -28,7 +34,9 @@ double lt_open_microphones_db(size_t n)
 typedef struct {
     size_t n;
     double x;
+    lt_complex matrix[LTP_MATRIX * LTP_MATRIX];
     lt_complex value[LTP_MATRIX];
+    bool known; /* the values */
 } locus_point;
 
 typedef struct {
@@ -44,23 +52,38 @@ typedef struct {
     bool list;
     lt_ring_candidate *found; /* [CROSSINGS_MAX] hz, level while searching */
     size_t found_count;
-    double *eigen_bound, *singular_bound; /* [cells] */
+    double floor; /* level of the last candidate that would be listed, once there are enough of them */
+    double *eigen_bound, *singular_bound;         /* [cells] */
+    double *any_eigen_bound, *any_singular_bound; /* [cells] whatever the state of the switches */
 } search;
+
+static locus_point point_at(const ltp_open_set *s, double x)
+{
+    locus_point p = {.n = s->k, .x = x};
+    ltp_open_reduced(s, x, p.matrix);
+    return p;
+}
+
+static void find_values(const lt_loop_matrix *m, locus_point *p)
+{
+    lt_complex a[LTP_MATRIX * LTP_MATRIX];
+    if (p->known)
+        return;
+    memcpy(a, p->matrix, p->n * p->n * sizeof *a);
+    ltp_eigenvalues(a, p->n, p->value);
+    p->known = true;
+    const double nyquist = 0.5 * (double)m->n_fft;
+    if (p->x < 1e-9 || p->x > nyquist * (1.0 - 1e-12)) /* L is real there: what is real by nature, whatever rounding
+                                                          says */
+        for (size_t i = 0; i < p->n; i++)
+            if (fabs(p->value[i].im) <= 1e-6 * fabs(p->value[i].re))
+                p->value[i].im = 0.0;
+}
 
 static locus_point eigenvalues_at(const ltp_open_set *s, double x)
 {
-    lt_complex r[LTP_MATRIX * LTP_MATRIX];
-    lt_complex a[LTP_MATRIX * LTP_MATRIX];
-    locus_point p = {.n = s->k, .x = x};
-    ltp_open_response(s, x, r);
-    ltp_open_reduce(s, r, a);
-    ltp_eigenvalues(a, p.n, p.value);
-    const lt_loop_matrix *m = s->matrix;
-    const double nyquist = 0.5 * (double)m->n_fft;
-    if (x < 1e-9 || x > nyquist * (1.0 - 1e-12)) /* L is real there: what is real by nature, whatever rounding says */
-        for (size_t i = 0; i < p.n; i++)
-            if (fabs(p.value[i].im) <= 1e-6 * fabs(p.value[i].re))
-                p.value[i].im = 0.0;
+    locus_point p = point_at(s, x);
+    find_values(s->matrix, &p);
     return p;
 }
 
@@ -69,7 +92,39 @@ static locus_point eigenvalues_at(const ltp_open_set *s, double x)
 /* Below this level nothing is of interest any more. */
 static double least_level(const search *q)
 {
-    return q->list ? q->crossing.level * listed_within : q->crossing.level;
+    return q->list ? fmax(q->crossing.level * listed_within, q->floor) : q->crossing.level;
+}
+
+static int by_level(const void *a, const void *b)
+{
+    const lt_ring_candidate *x = a;
+    const lt_ring_candidate *y = b;
+    if (x->margin_db > y->margin_db || x->margin_db < y->margin_db)
+        return x->margin_db > y->margin_db ? -1 : 1;
+    return (x->hz > y->hz) - (x->hz < y->hz);
+}
+
+/* Of those found, sorted by this, the highest that lie far enough from each other. */
+static size_t choose_candidates(search *q, size_t chosen[LT_CANDIDATES_MAX])
+{
+    size_t count = 0;
+    qsort(q->found, q->found_count, sizeof *q->found, by_level);
+    for (size_t i = 0; i < q->found_count && count < LT_CANDIDATES_MAX; i++) {
+        const lt_ring_candidate *c = &q->found[i];
+        bool close = c->margin_db < listed_within * q->crossing.level;
+        for (size_t k = 0; k < count; k++)
+            close |= fabs(log2(fmax(c->hz, 1e-3) / fmax(q->found[chosen[k]].hz, 1e-3))) < spacing_octaves;
+        if (!close)
+            chosen[count++] = i;
+    }
+    return count;
+}
+
+static void raise_floor(search *q)
+{
+    size_t chosen[LT_CANDIDATES_MAX];
+    if (choose_candidates(q, chosen) == LT_CANDIDATES_MAX)
+        q->floor = q->found[chosen[LT_CANDIDATES_MAX - 1]].margin_db;
 }
 
 static void note_crossing(search *q, double x, double level)
@@ -83,22 +138,21 @@ static void note_crossing(search *q, double x, double level)
     const lt_ring_candidate one = {.hz = ltp_matrix_hz(q->set->matrix, x), .margin_db = level};
     if (q->found_count < CROSSINGS_MAX) {
         q->found[q->found_count++] = one;
+        if (q->found_count % FLOOR_STEP == 0)
+            raise_floor(q);
         return;
     }
-    size_t least = 0;
-    for (size_t i = 1; i < CROSSINGS_MAX; i++)
-        if (q->found[i].margin_db < q->found[least].margin_db)
-            least = i;
-    if (level > q->found[least].margin_db)
-        q->found[least] = one;
+    raise_floor(q); /* sorted then */
+    q->found_count = CROSSINGS_MAX / 2;
+    q->found[q->found_count++] = one;
 }
 
 static lt_complex nearest_to(const locus_point *p, lt_complex z)
 {
     size_t best = 0;
     for (size_t i = 1; i < p->n; i++)
-        if (lt_complex_power(ltp_complex_subtract(p->value[i], z)) <
-            lt_complex_power(ltp_complex_subtract(p->value[best], z)))
+        if (ltp_complex_power(ltp_complex_subtract(p->value[i], z)) <
+            ltp_complex_power(ltp_complex_subtract(p->value[best], z)))
             best = i;
     return p->value[best];
 }
@@ -153,7 +207,7 @@ static matching match(const locus_point *a, const locus_point *b, double least)
         size_t at_b = 0;
         for (size_t i = 0; i < a->n; i++)
             for (size_t k = 0; k < b->n && !used_a[i]; k++) {
-                const double d = lt_complex_power(ltp_complex_subtract(a->value[i], b->value[k]));
+                const double d = ltp_complex_power(ltp_complex_subtract(a->value[i], b->value[k]));
                 if (!used_b[k] && d < best) {
                     best = d;
                     at_a = i;
@@ -162,13 +216,13 @@ static matching match(const locus_point *a, const locus_point *b, double least)
             }
         used_a[at_a] = used_b[at_b] = true;
         m.from[at_b] = at_a;
-        const double size = fmax(lt_complex_power(a->value[at_a]), lt_complex_power(b->value[at_b]));
+        const double size = fmax(ltp_complex_power(a->value[at_a]), ltp_complex_power(b->value[at_b]));
         if (size < least * least)
             continue;
         m.plain = m.plain && best < 0.64 * size;
         for (size_t i = 0; i < a->n; i++) {
-            const double to_b = lt_complex_power(ltp_complex_subtract(a->value[i], b->value[at_b]));
-            const double to_a = lt_complex_power(ltp_complex_subtract(a->value[at_a], b->value[i]));
+            const double to_b = ltp_complex_power(ltp_complex_subtract(a->value[i], b->value[at_b]));
+            const double to_a = ltp_complex_power(ltp_complex_subtract(a->value[at_a], b->value[i]));
             m.plain = m.plain && (i == at_a || to_b > 2.25 * best) && (i == at_b || to_a > 2.25 * best);
         }
     }
@@ -178,7 +232,7 @@ static matching match(const locus_point *a, const locus_point *b, double least)
 static bool all_below(const locus_point *p, double level)
 {
     for (size_t i = 0; i < p->n; i++)
-        if (lt_complex_power(p->value[i]) > level * level)
+        if (ltp_complex_power(p->value[i]) > level * level)
             return false;
     return true;
 }
@@ -203,7 +257,7 @@ static void search_interval(search *q, const locus_point *a, const locus_point *
             continue;
         const double t = za.im / (za.im - zb.im);
         const double re = za.re + t * (zb.re - za.re);
-        if (re > 0.0 && fmax(lt_complex_power(za), lt_complex_power(zb)) > least * least)
+        if (re > 0.0 && fmax(ltp_complex_power(za), ltp_complex_power(zb)) > least * least)
             refine(q, a->x, za, b->x, zb);
     }
 }
@@ -219,45 +273,90 @@ static void search_end(search *q, const locus_point *p)
             note_crossing(q, p->x, p->value[i].re);
 }
 
+/* The points of a cell, each computed when it is asked for. */
+typedef struct {
+    locus_point point[LTP_CELL_POINTS + 1];
+    bool have[LTP_CELL_POINTS + 1];
+    size_t first, count;
+} cell_points;
+
+static locus_point *point_of(const search *q, cell_points *c, size_t i)
+{
+    if (!c->have[i]) {
+        c->point[i] = point_at(q->set, ltp_matrix_point(q->set->matrix, c->first + i));
+        c->have[i] = true;
+    }
+    return &c->point[i];
+}
+
+static bool far_below(const search *q, cell_points *c, size_t i, double slack)
+{
+    const locus_point *p = point_of(q, c, i);
+    return ltp_eigenvalues_below(p->matrix, p->n, least_level(q) / slack);
+}
+
+/* Intervals of `step` points: passed over where both ends are too low for anything between them, else halved. */
+static void search_steps(search *q, cell_points *c, size_t i, size_t step)
+{
+    const double slack = step >= 4 ? four_slack : step == 2 ? two_slack : cell_slack;
+    if (far_below(q, c, i, slack) && far_below(q, c, i + step, slack))
+        return;
+    if (step > 1) {
+        search_steps(q, c, i, step / 2);
+        search_steps(q, c, i + step / 2, step / 2);
+        return;
+    }
+    find_values(q->set->matrix, point_of(q, c, i));
+    find_values(q->set->matrix, point_of(q, c, i + 1));
+    search_interval(q, point_of(q, c, i), point_of(q, c, i + 1), HALVINGS);
+}
+
 static void crossings_of_cell(search *q, size_t cell)
 {
     const lt_loop_matrix *m = q->set->matrix;
-    locus_point before = eigenvalues_at(q->set, ltp_matrix_point(m, cell * LTP_CELL_POINTS));
-    if (cell == 0)
-        search_end(q, &before);
-    for (size_t i = cell * LTP_CELL_POINTS + 1; i <= (cell + 1) * LTP_CELL_POINTS && i < m->point_count; i++) {
-        const locus_point here = eigenvalues_at(q->set, ltp_matrix_point(m, i));
-        search_interval(q, &before, &here, HALVINGS);
-        if (i + 1 == m->point_count)
-            search_end(q, &here);
-        before = here;
+    cell_points c;
+    memset(c.have, 0, sizeof c.have);
+    c.first = cell * LTP_CELL_POINTS;
+    c.count = m->point_count - 1 - c.first < LTP_CELL_POINTS ? m->point_count - 1 - c.first : LTP_CELL_POINTS;
+    if (c.first == 0) {
+        find_values(m, point_of(q, &c, 0));
+        search_end(q, point_of(q, &c, 0));
+    }
+    for (size_t i = 0; i < c.count;) {
+        const size_t step = i + 4 <= c.count ? 4 : 1;
+        search_steps(q, &c, i, step);
+        i += step;
+    }
+    if (c.first + c.count + 1 == m->point_count) {
+        find_values(m, point_of(q, &c, c.count));
+        search_end(q, point_of(q, &c, c.count));
     }
 }
 
 /* ---- peaks of a bound ---- */
 
-typedef double (*height)(const ltp_open_set *s, double x);
+typedef double (*height)(const ltp_open_set *s, double x, double least);
 
 static void climb(const ltp_open_set *s, height at, double a, double b, double *level, double *x)
 {
     const double golden = 0.6180339887498949; /* (sqrt 5 - 1) / 2 */
     double x1 = b - golden * (b - a);
     double x2 = a + golden * (b - a);
-    double y1 = at(s, x1);
-    double y2 = at(s, x2);
+    double y1 = at(s, x1, 0.0);
+    double y2 = at(s, x2, 0.0);
     for (int k = 0; k < GOLDEN_STEPS; k++) {
         if (y1 > y2) {
             b = x2;
             x2 = x1;
             y2 = y1;
             x1 = b - golden * (b - a);
-            y1 = at(s, x1);
+            y1 = at(s, x1, 0.0);
         } else {
             a = x1;
             x1 = x2;
             y1 = y2;
             x2 = a + golden * (b - a);
-            y2 = at(s, x2);
+            y2 = at(s, x2, 0.0);
         }
     }
     *level = fmax(y1, y2);
@@ -270,15 +369,23 @@ static void peaks_of_cell(search *q, size_t cell, height at, extreme *best)
     const size_t first = cell * LTP_CELL_POINTS;
     const size_t last = first + LTP_CELL_POINTS < m->point_count ? first + LTP_CELL_POINTS : m->point_count - 1;
     size_t top = first;
-    double level = 0.0;
+    double level = best->level / two_slack;
+    double height_at[LTP_CELL_POINTS + 1] = {0.0};
+    bool found = false;
+    for (size_t i = first; i <= last; i += 2)
+        height_at[i - first] = at(q->set, ltp_matrix_point(m, i), level);
+    for (size_t i = first + 1; i <= last; i += 2)
+        if (i == last || height_at[i - 1 - first] > 0.0 || height_at[i + 1 - first] > 0.0)
+            height_at[i - first] = at(q->set, ltp_matrix_point(m, i), level);
     for (size_t i = first; i <= last; i++) {
-        const double y = at(q->set, ltp_matrix_point(m, i));
+        const double y = height_at[i - first];
         if (y > level) {
             level = y;
             top = i;
+            found = true;
         }
     }
-    if (!(level * cell_slack > best->level))
+    if (!found)
         return;
     const double lower = ltp_matrix_point(m, top > 0 ? top - 1 : 0);
     const double upper = ltp_matrix_point(m, top + 1 < m->point_count ? top + 1 : top);
@@ -331,107 +438,69 @@ static void sweep(search *q, quantity what, const double *bound)
     }
 }
 
+/* Cells in which the lanes can exceed what has been found, whatever the state of the switches. */
+static bool may_matter(const search *q, size_t cell)
+{
+    const double eigenvalue = q->any_eigen_bound[cell] * cell_slack;
+    return eigenvalue > least_level(q) || eigenvalue > q->any_phase.level ||
+           q->any_singular_bound[cell] * cell_slack > q->singular.level;
+}
+
 static void search_set(search *q, const ltp_open_set *s)
 {
     q->set = s;
-    for (size_t i = 0; i < s->matrix->cell_count; i++)
-        ltp_open_cell_bounds(s, i, &q->eigen_bound[i], &q->singular_bound[i]);
+    for (size_t i = 0; i < s->matrix->cell_count; i++) {
+        q->eigen_bound[i] = q->singular_bound[i] = 0.0;
+        if (may_matter(q, i))
+            ltp_open_cell_bounds(s, i, &q->eigen_bound[i], &q->singular_bound[i]);
+    }
     sweep(q, CROSSINGS, q->eigen_bound);
     sweep(q, SINGULAR, q->singular_bound);
     sweep(q, ANY_PHASE, q->eigen_bound);
 }
 
-/* Every state of the switched lanes among the open ones. */
+static int bit_count(unsigned bits)
+{
+    int count = 0;
+    for (; bits != 0; bits &= bits - 1)
+        count++;
+    return count;
+}
+
+/* Every state of the switched lanes among the open ones, those first in which as many talk as listen: they are the
+ * loudest as a rule, and what they reach spares looking closely at the others. */
 static void search_states(search *q, const lt_loop_matrix *m, unsigned open)
 {
     unsigned switched = 0;
     for (size_t l = 0; l < m->lane_count; l++)
         if ((open >> l & 1u) != 0 && m->switching[l] < 1.0)
             switched |= 1u << l;
-    unsigned talking = 0;
-    do {
-        const ltp_open_set s = ltp_open_set_of(m, open, talking);
-        search_set(q, &s);
-        talking = (talking - switched) & switched; /* the next subset */
-    } while (talking != 0);
-}
-
-/* ---- which path rings ---- */
-
-/* d lambda / d ln(path) = (y* dL x) / (y* x) for each lane path and each counter path; the largest real part. */
-static lt_ring_path ring_path(const extreme *e)
-{
-    const ltp_open_set *s = &e->set;
-    lt_complex r[LTP_MATRIX * LTP_MATRIX];
-    lt_complex a[LTP_MATRIX * LTP_MATRIX];
-    lt_complex x[LTP_MATRIX];
-    lt_complex y[LTP_MATRIX];
-    lt_complex counters[LTP_MATRIX * LTP_MATRIX] = {{0.0, 0.0}};
-    lt_ring_path out = {.lane_share = -(double)INFINITY, .counter_share = -(double)INFINITY};
-    const locus_point p = eigenvalues_at(s, e->x);
-    const lt_complex value = nearest_to(&p, (lt_complex){e->level, 0.0});
-    ltp_open_response(s, e->x, r);
-    ltp_open_reduce(s, r, a);
-    ltp_eigenvectors(a, s->k, value, x, y);
-    lt_complex product = {0.0, 0.0};
-    for (size_t c = 0; c < s->k; c++)
-        product = ltp_complex_add(product, lt_complex_multiply(ltp_complex_conjugate(y[c]), x[c]));
-    if (!(ltp_complex_abs(product) > 1e-9)) /* two eigenvalues in one: no path can be named */
-        return (lt_ring_path){.known = false};
-    product = lt_complex_multiply(product, value);
-    for (size_t i = 0; i < s->n; i++)
-        for (size_t j = 0; j < s->n; j++) {
-            lt_complex sum = {0.0, 0.0};
-            for (size_t c = 0; c < s->k; c++) {
-                const lt_complex way = ltp_open_way(s, e->x, c, i, j);
-                const lt_complex part =
-                    lt_complex_multiply(lt_complex_multiply(ltp_complex_conjugate(y[c]), way), x[s->row_of[j]]);
-                lt_complex *counter = &counters[c * s->k + s->row_of[i]];
-                sum = ltp_complex_add(sum, part);
-                *counter = ltp_complex_add(*counter, part);
+    const int lanes = bit_count(switched);
+    const ltp_open_set any = ltp_open_set_any_state(m, open);
+    for (size_t i = 0; i < m->cell_count; i++)
+        ltp_open_cell_bounds(&any, i, &q->any_eigen_bound[i], &q->any_singular_bound[i]);
+    for (int unbalance = 0; unbalance <= lanes; unbalance++) {
+        unsigned talking = 0;
+        do {
+            if (abs(2 * bit_count(talking) - lanes) == unbalance) {
+                const ltp_open_set s = ltp_open_set_of(m, open, talking);
+                search_set(q, &s);
             }
-            const double share = ltp_complex_divide(sum, product).re;
-            if (share > out.lane_share) {
-                out.lane_share = share;
-                out.speaker_lane = s->lane[j];
-                out.microphone_lane = s->lane[i];
-            }
-        }
-    for (size_t c = 0; c < s->k; c++)
-        for (size_t d = 0; d < s->k; d++) {
-            const double share = ltp_complex_divide(counters[c * s->k + d], product).re;
-            if (share > out.counter_share) {
-                out.counter_share = share;
-                out.counter_microphone = s->counter[c];
-                out.counter_speaker = s->counter[d];
-            }
-        }
-    out.known = true;
-    return out;
+            talking = (talking - switched) & switched; /* the next subset */
+        } while (talking != 0);
+    }
 }
 
 /* ---- the result ---- */
 
-static int by_level(const void *a, const void *b)
-{
-    const lt_ring_candidate *x = a;
-    const lt_ring_candidate *y = b;
-    if (x->margin_db > y->margin_db || x->margin_db < y->margin_db)
-        return x->margin_db > y->margin_db ? -1 : 1;
-    return (x->hz > y->hz) - (x->hz < y->hz);
-}
-
 static void fill_candidates(search *q, lt_matrix_margin *out)
 {
-    qsort(q->found, q->found_count, sizeof *q->found, by_level);
-    for (size_t i = 0; i < q->found_count && out->candidate_count < LT_CANDIDATES_MAX; i++) {
-        const lt_ring_candidate *c = &q->found[i];
-        bool close = c->margin_db < listed_within * q->crossing.level;
-        for (size_t k = 0; k < out->candidate_count; k++)
-            close |= fabs(log2(fmax(c->hz, 1e-3) / fmax(out->candidates[k].hz, 1e-3))) < spacing_octaves;
-        if (!close)
-            out->candidates[out->candidate_count++] =
-                (lt_ring_candidate){.hz = c->hz, .margin_db = -lt_db_from_amplitude(c->margin_db), .width_hz = NAN};
+    size_t chosen[LT_CANDIDATES_MAX];
+    out->candidate_count = choose_candidates(q, chosen);
+    for (size_t i = 0; i < out->candidate_count; i++) {
+        const lt_ring_candidate *c = &q->found[chosen[i]];
+        out->candidates[i] =
+            (lt_ring_candidate){.hz = c->hz, .margin_db = -lt_db_from_amplitude(c->margin_db), .width_hz = NAN};
     }
 }
 
@@ -441,7 +510,7 @@ static void fill(search *q, lt_matrix_margin *out)
         out->margin_db = -lt_db_from_amplitude(q->crossing.level);
         out->ring_hz = ltp_matrix_hz(q->crossing.set.matrix, q->crossing.x);
         out->condition = q->crossing.condition;
-        out->path = ring_path(&q->crossing);
+        out->path = ltp_open_ring_path(&q->crossing.set, q->crossing.x, q->crossing.level);
     }
     if (q->singular.level > 0.0) {
         out->safe_margin_db = -lt_db_from_amplitude(q->singular.level);
@@ -483,8 +552,11 @@ lt_status lt_loop_matrix_margin(const lt_loop_matrix *const *matrices, size_t co
     search q = {.list = candidates};
     q.eigen_bound = ltp_alloc(cells, sizeof *q.eigen_bound);
     q.singular_bound = ltp_alloc(cells, sizeof *q.singular_bound);
+    q.any_eigen_bound = ltp_alloc(cells, sizeof *q.any_eigen_bound);
+    q.any_singular_bound = ltp_alloc(cells, sizeof *q.any_singular_bound);
     q.found = candidates ? ltp_alloc(CROSSINGS_MAX, sizeof *q.found) : NULL;
-    if (q.eigen_bound == NULL || q.singular_bound == NULL || (candidates && q.found == NULL)) {
+    if (q.eigen_bound == NULL || q.singular_bound == NULL || q.any_eigen_bound == NULL ||
+        q.any_singular_bound == NULL || (candidates && q.found == NULL)) {
         st = ltp_fail_nomem(err, "a margin of several lanes");
         goto done;
     }
@@ -496,6 +568,8 @@ lt_status lt_loop_matrix_margin(const lt_loop_matrix *const *matrices, size_t co
 done:
     ltp_free(q.eigen_bound);
     ltp_free(q.singular_bound);
+    ltp_free(q.any_eigen_bound);
+    ltp_free(q.any_singular_bound);
     ltp_free(q.found);
     return st;
 }
