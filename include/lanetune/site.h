@@ -19,7 +19,8 @@ typedef struct {
     char name[LT_NAME_MAX];
     lt_listening listening;
     double line_speech_dbov;
-    double coupling_db; /* NaN = not given */
+    double coupling_db;               /* NaN = not given */
+    double talk_percent, shift_hours; /* NaN = not given */
 } lt_counter;
 
 typedef struct {
@@ -132,6 +133,8 @@ typedef enum {
     LT_PATH_NOISE_MIC,
     LT_PATH_NOISE_COUNTER,
     LT_PATH_TALK_TEST,
+    LT_PATH_BYSTANDER, /* outbound line to somebody who should not understand */
+    LT_PATH_NOISE_BYSTANDER,
     LT_PATH_CROSS_COUPLING, /* cross-coupling-from-M: from another lane or counter */
     LT_PATH_COUNT
 } lt_path;
@@ -145,7 +148,8 @@ typedef struct {
     char condition[LT_NAME_MAX]; /* "" = lane empty */
     char file[320];              /* relative to the site folder: "visits/2024-05-14/lane-1/outbound.wav" */
     lt_response *response;       /* swept paths, as recorded */
-    lt_levels *levels; /* noise-ear, noise-counter in dB SPL (with mic_cal_db); noise-mic in dBFS as recorded */
+    lt_levels *levels; /* noise-ear, noise-counter, noise-bystander in dB SPL (with mic_cal_db); noise-mic in dBFS as
+                          recorded */
     lt_talk_test *talk_test;
     lt_notes notes; /* of this file: its quality, why it was left out */
     bool usable;

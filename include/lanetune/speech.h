@@ -101,10 +101,27 @@ typedef struct {
     double privacy_percent;    /* privacy index, 100 (1 - AI) */
     const char *word;          /* confidential, normal, marginal, none: customary classes */
 } lt_privacy;
+#define LT_PRIVACY_NORMAL_PERCENT 80.0 /* from here on privacy counts as normal; customary */
 /** At the place of somebody who should not understand: spectrum levels of one-third octaves from 160 Hz. LT_E_ARG: NaN.
  */
 LT_NODISCARD lt_status lt_privacy_measure(const double speech_db[LT_SPEECH_BANDS],
                                           const double noise_db[LT_SPEECH_BANDS], lt_privacy *out, lt_error *err);
+
+/* ---- exposure of a working day, by equal energy: information, not a medical statement ---- */
+
+typedef struct {
+    double level_dba; /* at the ear as in a free field; -INFINITY = silence */
+    double hours;     /* >= 0 */
+} lt_exposure_task;
+typedef struct {
+    double lex_8h_dba;   /* daily exposure level, ISO 9612: 10 lg (sum of T_m / 8 h 10^(L_m / 10)); -INFINITY = none */
+    double dose_percent; /* NIOSH: 100 sum of T_m / allowed hours; 100 = the limit. All levels count, also low ones */
+} lt_exposure;
+/** Tasks of one day one after the other. LT_E_ARG: NaN, negative time, more than 24 h in all. */
+LT_NODISCARD lt_status lt_exposure_measure(const lt_exposure_task *tasks, size_t count, lt_exposure *out,
+                                           lt_error *err);
+/** Hours a day at one level that make a dose of 100 %: 8 h at 85 dB(A), half of it for 3 dB more (NIOSH). */
+double lt_exposure_allowed_hours(double level_dba);
 
 /* ---- STI, IEC 60268-16:2020 (edition 5) ---- */
 

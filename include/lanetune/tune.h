@@ -46,6 +46,8 @@ typedef struct {
     const lt_response *outbound, *inbound, *lane_coupling, *counter_coupling, *loop;
     const lt_levels *noise_ear, *noise_mic, *noise_counter;
     const lt_talk_test *talk_test;
+    const lt_response *bystander; /* outbound line to somebody who should not understand */
+    const lt_levels *noise_bystander;
     bool delay_known; /* lane_coupling was recorded from the moment of playback on: its delay is absolute */
 } lt_tune_recordings;
 
@@ -58,9 +60,12 @@ typedef struct {
     lt_listening listening;
     double line_speech_dbov;
     double coupling_db; /* flat counter coupling; NaN = default for `listening` */
+    double talk_percent,
+        shift_hours; /* of the operator: share of speech from the lane; not > 0: default, and said so */
     lt_vocal_effort vocal_effort;
     double speaker_to_ear_m, mouth_to_microphone_m, speaker_to_microphone_m,
-        speaker_to_property_line_m;         /* NaN = unknown */
+        speaker_to_property_line_m,         /* NaN = unknown */
+        speaker_to_bystander_m;             /* not > 0: not asked */
     double clip_line_dbfs, volts_at_0_dbfs; /* NaN = unknown */
     double speaker_ohm, speaker_power_w;    /* power NaN = unknown */
     double cable_gauge_awg, cable_length_m;
@@ -128,6 +133,33 @@ typedef struct {
     char advice[256];
 } lt_unmet;
 
+#define LT_TALK_DEFAULT_PERCENT 30.0
+#define LT_SHIFT_DEFAULT_HOURS 8.0
+/** Exposure of the operator's ear, loudest condition, noise as Leq: information, not a medical statement. */
+typedef struct {
+    double talk_percent, shift_hours;
+    bool talk_assumed, shift_assumed;         /* not given: the defaults */
+    lt_before_after talk_dba, pause_dba;      /* speech with all noise; noise of line and counter in the pauses */
+    lt_before_after lex_8h_dba, dose_percent; /* of the whole shift */
+    lt_before_after allowed_hours;            /* a day of talk_dba alone, until the dose is 100 % */
+    lt_notes notes;                           /* "exposure-information", "-assumed", "-headset" */
+} lt_tune_exposure;
+
+typedef enum {
+    LT_PRIVACY_NOT_ASKED,
+    LT_PRIVACY_FROM_DISTANCE,
+    LT_PRIVACY_FROM_RECORDING,
+    LT_PRIVACY_FROM_COUNT
+} lt_privacy_from;
+const char *lt_privacy_from_name(lt_privacy_from f); /* "", distance, recording */
+/** What somebody who should not understand hears of the operator's words, the condition with least privacy. */
+typedef struct {
+    lt_privacy_from from;
+    double distance_m;        /* NaN: from a recording */
+    lt_privacy before, after; /* privacy_percent NaN, word NULL: not known */
+    lt_notes notes;           /* "privacy-noise-missing", "privacy-assumed" */
+} lt_tune_privacy;
+
 enum { LT_ADVICE_MAX = 12 };
 typedef struct {
     unsigned lane;
@@ -152,6 +184,8 @@ typedef struct {
     lt_tune_condition conditions[LT_CONDITIONS_MAX];
     size_t condition_count;
     lt_margin margin; /* at the recommended settings, worst case */
+    lt_tune_exposure exposure;
+    lt_tune_privacy privacy;
 } lt_tune_result;
 
 /** Recommend settings for all lanes at once (shared knobs tie lanes together).

@@ -10,7 +10,8 @@
 static const cli_option options[] = {
     {"lane", CLI_COUNT, "N", "number of the lane (needed)", NULL, 1, 9999, NULL},
     {"path", CLI_CHOICE, "P", "what is measured (needed)", NULL, 0, 0,
-     "outbound|inbound|lane-coupling|counter-coupling|loop|noise-ear|noise-mic|noise-counter|talk-test"},
+     "outbound|inbound|lane-coupling|counter-coupling|loop|noise-ear|noise-mic|noise-counter|talk-test|"
+     "bystander|noise-bystander"},
     {"condition", CLI_TEXT, "C", "such as car: what stands in the lane", "lane empty", 0, 0, NULL},
     {"visit", CLI_TEXT, "DATE", "folder below visits/", "the latest", 0, 0, NULL},
     {"level", CLI_NUMBER, "DBFS", "peak that is played, -60 to -3", "found by short bursts", LEVEL_LOWEST_DBFS,

@@ -36,6 +36,12 @@ const char *cli_path_instructions(lt_path p)
         [LT_PATH_TALK_TEST] =
             "Input of the interface to the inbound line. Somebody stands where customers are and reads\n"
             "each sentence as an order is given, with two seconds of pause before the next.",
+        [LT_PATH_BYSTANDER] =
+            "Output of the interface to the outbound line (towards the lane), through an isolated tap.\n"
+            "Measurement microphone where somebody is who should not understand, at the height of the ear.",
+        [LT_PATH_NOISE_BYSTANDER] =
+            "Measurement microphone where somebody is who should not understand. Intercom silent, as quiet as it gets "
+            "in service.",
     };
     return (unsigned)p < LT_PATH_COUNT ? words[p] : "";
 }

@@ -143,6 +143,8 @@ static bool is_missing(const lt_survey_lane *lane, lt_path path)
     case LT_PATH_NOISE_COUNTER:
         return true;
     case LT_PATH_LOOP:
+    case LT_PATH_BYSTANDER:
+    case LT_PATH_NOISE_BYSTANDER:
     case LT_PATH_CROSS_COUPLING:
     case LT_PATH_COUNT:
         break;
@@ -179,6 +181,7 @@ static bool is_spoilt(lt_path path, double out_db, double in_db, double shift_db
     const bool line_moved = !(fabs(shift_db - in_db) < fmin(0.5, 0.5 * fabs(in_db)));
     switch (path) {
     case LT_PATH_OUTBOUND:
+    case LT_PATH_BYSTANDER:
         return fabs(out_db) > 0.0;
     case LT_PATH_INBOUND:
         return fabs(in_db) > 0.0;
@@ -192,6 +195,7 @@ static bool is_spoilt(lt_path path, double out_db, double in_db, double shift_db
         return fabs(in_db) > 0.0 && line_moved;
     case LT_PATH_NOISE_EAR:
     case LT_PATH_NOISE_COUNTER:
+    case LT_PATH_NOISE_BYSTANDER:
     case LT_PATH_COUNT:
         break;
     }

@@ -113,6 +113,60 @@ static void put_advice(ltp_textbuf *b, const ltp_lane_view *v)
     ltp_text_add(b, "</div>\n");
 }
 
+/* ---- operator and bystander ---- */
+
+static void put_notes(ltp_textbuf *b, const lt_notes *notes)
+{
+    for (size_t i = 0; i < notes->count && i < LT_NOTES_MAX; i++) {
+        ltp_text_add(b, " ");
+        ltp_text_add_escaped(b, notes->items[i].message);
+    }
+    ltp_text_add(b, "</p>\n");
+}
+
+static void put_move(ltp_textbuf *b, double before, double after, int decimals, const char *unit)
+{
+    ltp_put_value(b, before, decimals, "");
+    ltp_text_add(b, " " LTP_ARROW " <strong>");
+    ltp_put_value(b, after, decimals, unit);
+    ltp_text_add(b, "</strong>");
+}
+
+static void put_privacy(ltp_textbuf *b, const lt_tune_privacy *p)
+{
+    if (p->from == LT_PRIVACY_NOT_ASKED)
+        return;
+    ltp_text_add(b, "<p class=\"small\">Privacy at a bystander");
+    if (p->from == LT_PRIVACY_FROM_DISTANCE) {
+        ltp_text_add(b, ", ");
+        ltp_put_value(b, p->distance_m, 1, "m");
+        ltp_text_add(b, " from the speaker");
+    }
+    ltp_text_add(b, ": ");
+    if (p->after.word != NULL) {
+        ltp_text_add(b, "privacy index ");
+        put_move(b, p->before.privacy_percent, p->after.privacy_percent, 0, "%");
+        ltp_text_format(b, " (%s).", p->after.word);
+    } else {
+        ltp_text_add(b, "not known.");
+    }
+    put_notes(b, &p->notes);
+}
+
+static void put_people(ltp_textbuf *b, const lt_tune_result *r)
+{
+    const lt_tune_exposure *x = &r->exposure;
+    if (x->notes.count > 0 && lt_is_known(x->lex_8h_dba.after)) {
+        ltp_text_add(b, "<p class=\"small\">Operator\xE2\x80\x99s exposure over 8 hours: ");
+        put_move(b, x->lex_8h_dba.before, x->lex_8h_dba.after, 1, "dB(A)");
+        ltp_text_add(b, ", NIOSH dose ");
+        put_move(b, x->dose_percent.before, x->dose_percent.after, 1, "%");
+        ltp_text_add(b, ".");
+        put_notes(b, &x->notes);
+    }
+    put_privacy(b, &r->privacy);
+}
+
 /* ---- the limits one by one ---- */
 
 typedef struct {
@@ -181,7 +235,9 @@ static void put_table(ltp_textbuf *b, const ltp_lane_view *v)
                     "<th scope=\"col\">limit</th></tr></thead>\n<tbody>\n");
     for (size_t i = 0; i < sizeof rows / sizeof *rows; i++)
         put_row(b, v, &rows[i]);
-    ltp_text_add(b, "</tbody></table>\n</div>\n");
+    ltp_text_add(b, "</tbody></table>\n");
+    put_people(b, v->result);
+    ltp_text_add(b, "</div>\n");
 }
 
 void ltp_html_limits(ltp_textbuf *b, const ltp_lane_view *v)

@@ -47,6 +47,8 @@ static const subject by_path[] = {
     {"noise-mic", LTP_ABOUT_SII_INBOUND},
     {"noise-counter", LTP_ABOUT_SII_INBOUND},
     {"talk-test", TO_OPERATOR},
+    {"bystander", 0},
+    {"noise-bystander", 0},
 };
 
 /* Which numbers a note speaks about. */

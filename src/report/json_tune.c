@@ -85,6 +85,55 @@ static void put_figures(ltp_json *j, json_t *lane, const lt_tune_figures *before
         ltp_json_put(j, lane, rows[i].key, before_after(j, rows[i].before, rows[i].after, rows[i].decimals));
 }
 
+static json_t *pair(ltp_json *j, const lt_before_after *x, int decimals)
+{
+    return before_after(j, x->before, x->after, decimals);
+}
+
+/* A whole day at this level stays under the limit: no number of hours says anything. */
+static double hours_of_a_day(double hours)
+{
+    return hours <= 24.0 ? hours : (double)NAN;
+}
+
+static json_t *exposure(ltp_json *j, const lt_tune_exposure *x)
+{
+    json_t *object = json_object();
+    ltp_json_put(j, object, "talk_percent", ltp_json_number(x->talk_percent, LTP_DECIMALS_PERCENT));
+    ltp_json_put(j, object, "shift_hours", ltp_json_number(x->shift_hours, LTP_DECIMALS_DB));
+    ltp_json_put(j, object, "level_dba", pair(j, &x->talk_dba, LTP_DECIMALS_DB));
+    ltp_json_put(j, object, "pause_dba", pair(j, &x->pause_dba, LTP_DECIMALS_DB));
+    ltp_json_put(j, object, "lex_8h_dba", pair(j, &x->lex_8h_dba, LTP_DECIMALS_DB));
+    ltp_json_put(j, object, "dose_percent", pair(j, &x->dose_percent, LTP_DECIMALS_PERCENT));
+    ltp_json_put(j, object, "allowed_hours",
+                 before_after(j, hours_of_a_day(x->allowed_hours.before), hours_of_a_day(x->allowed_hours.after),
+                              LTP_DECIMALS_DB));
+    ltp_json_put(j, object, "notes", ltp_json_notes(j, &x->notes, NULL));
+    return object;
+}
+
+static json_t *word_or_null(const char *word)
+{
+    return word != NULL ? ltp_json_text(word) : json_null();
+}
+
+static json_t *privacy(ltp_json *j, const lt_tune_privacy *p)
+{
+    if (p->from == LT_PRIVACY_NOT_ASKED)
+        return json_null();
+    json_t *object = json_object();
+    json_t *words = json_object();
+    ltp_json_put(j, object, "from", ltp_json_text(lt_privacy_from_name(p->from)));
+    ltp_json_put(j, object, "distance_m", ltp_json_number(p->distance_m, LTP_DECIMALS_DB));
+    ltp_json_put(j, object, "index_percent",
+                 before_after(j, p->before.privacy_percent, p->after.privacy_percent, LTP_DECIMALS_PERCENT));
+    ltp_json_put(j, words, "before", word_or_null(p->before.word));
+    ltp_json_put(j, words, "after", word_or_null(p->after.word));
+    ltp_json_put(j, object, "class", words);
+    ltp_json_put(j, object, "notes", ltp_json_notes(j, &p->notes, NULL));
+    return object;
+}
+
 static json_t *lane_object(ltp_json *j, const lt_tune_result *r)
 {
     json_t *lane = json_object();
@@ -116,6 +165,8 @@ static json_t *lane_object(ltp_json *j, const lt_tune_result *r)
         ltp_json_append(j, advice, ltp_json_text(r->advice[i]));
     ltp_json_put(j, lane, "advice", advice);
     ltp_json_put(j, lane, "conditions", conditions(j, r));
+    ltp_json_put(j, lane, "exposure", exposure(j, &r->exposure));
+    ltp_json_put(j, lane, "privacy", privacy(j, &r->privacy));
     return lane;
 }
 

@@ -3,6 +3,7 @@
  * and what would help. */
 #include "report/text_build.h"
 
+#include <stdio.h>
 #include <string.h>
 
 enum { LANE_NAME_WIDTH = 12, NOTES_SHOWN = 5 };
@@ -153,6 +154,34 @@ static void recording_notes(ltp_textbuf *b, const lt_notes *notes)
                         notes->count - shown);
 }
 
+/* One line each: the operator's day, and who else understands. */
+static void people(ltp_textbuf *b, const lt_tune_result *r)
+{
+    const lt_tune_exposure *x = &r->exposure;
+    const lt_tune_privacy *p = &r->privacy;
+    const bool assumed = x->talk_assumed || x->shift_assumed;
+    char text[320];
+    (void)snprintf(text, sizeof text,
+                   "L_EX,8h %.1f -> %.1f dB(A), NIOSH dose %.3g -> %.3g %% (%.3g %% speech in %.3g h%s). Information, "
+                   "not a medical statement.",
+                   x->lex_8h_dba.before, x->lex_8h_dba.after, x->dose_percent.before, x->dose_percent.after,
+                   x->talk_percent, x->shift_hours, assumed ? ", assumed" : "");
+    if (lt_is_known(x->lex_8h_dba.after))
+        ltp_text_wrap(b, "  Operator's exposure: ", text);
+    if (p->from == LT_PRIVACY_NOT_ASKED)
+        return;
+    if (p->after.word == NULL)
+        (void)snprintf(text, sizeof text, "not known, no noise was recorded.");
+    else if (p->from == LT_PRIVACY_FROM_DISTANCE)
+        (void)snprintf(text, sizeof text, "index %.0f -> %.0f %% (%s -> %s), estimated for %.1f m.",
+                       p->before.privacy_percent, p->after.privacy_percent, p->before.word, p->after.word,
+                       p->distance_m);
+    else
+        (void)snprintf(text, sizeof text, "index %.0f -> %.0f %% (%s -> %s), from a recording.",
+                       p->before.privacy_percent, p->after.privacy_percent, p->before.word, p->after.word);
+    ltp_text_wrap(b, "  Privacy at the bystander: ", text);
+}
+
 static void lane_text(ltp_textbuf *b, const lt_tune_result *r)
 {
     ltp_text_format(b, "\nLane %u", r->lane);
@@ -165,6 +194,7 @@ static void lane_text(ltp_textbuf *b, const lt_tune_result *r)
     ltp_text_add(b, "\n");
     limits(b, r);
     notches(b, r);
+    people(b, r);
     for (size_t i = 0; i < r->advice_count; i++)
         ltp_text_wrap(b, "  Advice: ", r->advice[i]);
     ltp_text_notes(b, "  Assumed: ", &r->assumptions);

@@ -16,12 +16,13 @@ enum { REPLACED_MAX = 9999, STIMULUS_BYTES_MAX = 1 << 28 };
 bool lt_path_is_swept(lt_path p)
 {
     return p == LT_PATH_OUTBOUND || p == LT_PATH_INBOUND || p == LT_PATH_LANE_COUPLING ||
-           p == LT_PATH_COUNTER_COUPLING || p == LT_PATH_LOOP || p == LT_PATH_CROSS_COUPLING;
+           p == LT_PATH_COUNTER_COUPLING || p == LT_PATH_LOOP || p == LT_PATH_CROSS_COUPLING || p == LT_PATH_BYSTANDER;
 }
 
 bool lt_path_is_from_microphone(lt_path p)
 {
-    return p == LT_PATH_OUTBOUND || p == LT_PATH_INBOUND || p == LT_PATH_NOISE_EAR || p == LT_PATH_NOISE_COUNTER;
+    return p == LT_PATH_OUTBOUND || p == LT_PATH_INBOUND || p == LT_PATH_NOISE_EAR || p == LT_PATH_NOISE_COUNTER ||
+           p == LT_PATH_BYSTANDER || p == LT_PATH_NOISE_BYSTANDER;
 }
 
 /* ---- names ---- */

@@ -18,7 +18,7 @@ enum { COUPLINGS_MAX = 256 };
 /* ---- what stands in the file: every single value as text ---- */
 
 typedef struct {
-    char *counter, *name, *listening, *line_speech_dbov, *coupling_db;
+    char *counter, *name, *listening, *line_speech_dbov, *coupling_db, *talk_percent, *shift_hours;
 } raw_counter;
 
 typedef struct {
@@ -34,7 +34,8 @@ typedef struct {
 } raw_eq;
 
 typedef struct {
-    char *speaker_to_ear_m, *mouth_to_microphone_m, *speaker_to_microphone_m, *speaker_to_property_line_m;
+    char *speaker_to_ear_m, *mouth_to_microphone_m, *speaker_to_microphone_m, *speaker_to_property_line_m,
+        *speaker_to_bystander_m;
 } raw_distances;
 
 typedef struct {
@@ -79,8 +80,10 @@ typedef struct {
 } raw_site;
 
 static const cyaml_schema_field_t counter_fields[] = {
-    LTP_LEAF(raw_counter, counter),          LTP_LEAF(raw_counter, name),        LTP_LEAF(raw_counter, listening),
-    LTP_LEAF(raw_counter, line_speech_dbov), LTP_LEAF(raw_counter, coupling_db), CYAML_FIELD_END,
+    LTP_LEAF(raw_counter, counter),     LTP_LEAF(raw_counter, name),
+    LTP_LEAF(raw_counter, listening),   LTP_LEAF(raw_counter, line_speech_dbov),
+    LTP_LEAF(raw_counter, coupling_db), LTP_LEAF(raw_counter, talk_percent),
+    LTP_LEAF(raw_counter, shift_hours), CYAML_FIELD_END,
 };
 static const cyaml_schema_field_t adjuster_fields[] = {
     LTP_LEAF(raw_adjuster, now_db),
@@ -98,11 +101,9 @@ static const cyaml_schema_field_t eq_fields[] = {
     CYAML_FIELD_END,
 };
 static const cyaml_schema_field_t distance_fields[] = {
-    LTP_LEAF(raw_distances, speaker_to_ear_m),
-    LTP_LEAF(raw_distances, mouth_to_microphone_m),
-    LTP_LEAF(raw_distances, speaker_to_microphone_m),
-    LTP_LEAF(raw_distances, speaker_to_property_line_m),
-    CYAML_FIELD_END,
+    LTP_LEAF(raw_distances, speaker_to_ear_m),        LTP_LEAF(raw_distances, mouth_to_microphone_m),
+    LTP_LEAF(raw_distances, speaker_to_microphone_m), LTP_LEAF(raw_distances, speaker_to_property_line_m),
+    LTP_LEAF(raw_distances, speaker_to_bystander_m),  CYAML_FIELD_END,
 };
 static const cyaml_schema_field_t amplifier_fields[] = {
     LTP_LEAF(raw_amplifier, clip_line_dbfs),
@@ -175,6 +176,8 @@ static void read_counter(ltp_yaml *y, const raw_counter *r, lt_counter *c)
     c->listening = (lt_listening)listening;
     ltp_yaml_number(y, r->line_speech_dbov, -60.0, 0.0, &c->line_speech_dbov);
     ltp_yaml_number_or_null(y, r->coupling_db, -120.0, 40.0, (double)NAN, &c->coupling_db);
+    ltp_yaml_number_or_null(y, r->talk_percent, 1.0, 100.0, (double)NAN, &c->talk_percent);
+    ltp_yaml_number_or_null(y, r->shift_hours, 0.5, 24.0, (double)NAN, &c->shift_hours);
 }
 
 /* The table replaces min_db, max_db and step_db. */
@@ -250,6 +253,7 @@ static void read_distances(ltp_yaml *y, const raw_distances *r, lt_tune_lane *t)
     ltp_yaml_number(y, r->speaker_to_microphone_m, 0.001, 1000.0, &t->speaker_to_microphone_m);
     ltp_yaml_number_or_null(y, r->speaker_to_property_line_m, 0.01, 100000.0, (double)NAN,
                             &t->speaker_to_property_line_m);
+    ltp_yaml_number_or_null(y, r->speaker_to_bystander_m, 0.01, 1000.0, (double)NAN, &t->speaker_to_bystander_m);
 }
 
 static void read_hardware(ltp_yaml *y, const raw_lane *r, lt_tune_lane *t)
@@ -464,6 +468,8 @@ static void join(lt_site *s)
         t->listening = c->listening;
         t->line_speech_dbov = c->line_speech_dbov;
         t->coupling_db = c->coupling_db;
+        t->talk_percent = c->talk_percent;
+        t->shift_hours = c->shift_hours;
     }
 }
 

@@ -22,7 +22,9 @@ static const char counters[] = "counters:\n"
                                "                                 # while active, dBov; -26 is usual\n"
                                "    coupling_db: null            # counter speaker to counter microphone, line to\n"
                                "                                 # line, dB; used where no recording says it.\n"
-                               "                                 # null: loudspeaker -10, handset -30, headset -40\n\n"
+                               "                                 # null: loudspeaker -10, handset -30, headset -40\n"
+                               "    talk_percent: null           # of the shift, somebody is heard; null: 30 assumed\n"
+                               "    shift_hours: null            # for the operator's exposure; null: 8 assumed\n\n"
                                "lanes:\n";
 
 static const char lane_body[] =
@@ -59,6 +61,7 @@ static const char lane_body[] =
     "      mouth_to_microphone_m: 1   # customer's mouth to lane microphone\n"
     "      speaker_to_microphone_m: 0.3 # inside the panel\n"
     "      speaker_to_property_line_m: null # where a neighbour's limit counts\n"
+    "      speaker_to_bystander_m: null # who should not understand; null: not asked\n"
     "    amplifier:\n"
     "      clip_line_dbfs: null       # line level (sine, dBFS) at which it clips,\n"
     "                                 # outbound at now_db\n"
@@ -109,7 +112,10 @@ static const char visit_body[] =
     "#   inbound.wav           stimulus on the inbound line, microphone at the operator\n"
     "#   counter-coupling.wav  stimulus on the inbound line, outbound line recorded\n"
     "#   noise-counter.wav     noise at the operator's ear, intercom muted\n"
-    "# The last three may lie once in the folder counter-1. With a car at the lane:\n"
+    "#   bystander.wav         stimulus on the outbound line, microphone where somebody\n"
+    "#                         is who should not understand; noise-bystander.wav: the\n"
+    "#                         noise there. Both only where privacy counts\n"
+    "# inbound, counter-coupling and noise-counter may lie once in the folder counter-1. With a car at the lane:\n"
     "# outbound.car.wav and so on. stimulus.wav, the file that was played, lies here.\n";
 
 static lt_status save_site(const char *dir, const char *name, unsigned lanes, lt_error *err)

@@ -48,10 +48,11 @@ static void note_unknown_path(lt_notes *notes, const char *file, const char *wor
         lt_notes_add(notes, "file-name", "%s is not used: there is no path '%.40s'; is '%s' meant? Rename it.", file,
                      word, nearest);
     else
-        lt_notes_add(notes, "file-name",
-                     "%s is not used: its name begins with none of outbound, inbound, lane-coupling, counter-coupling, "
-                     "loop, noise-ear, noise-mic, noise-counter, talk-test, cross-coupling-from-N.",
-                     file);
+        lt_notes_add(
+            notes, "file-name",
+            "%s is not used: its name begins with none of outbound, inbound, lane-coupling, counter-coupling, "
+            "loop, noise-ear, noise-mic, noise-counter, talk-test, bystander, noise-bystander, cross-coupling-from-N.",
+            file);
 }
 
 /* "cross-coupling-from-2" is the path cross-coupling, from 2. */

@@ -62,7 +62,7 @@ static void list_conditions(lt_survey_lane *lane)
             continue;
         if (r->condition[0] != '\0')
             add_condition(lane, r->condition);
-        else
+        else if (r->path != LT_PATH_BYSTANDER && r->path != LT_PATH_NOISE_BYSTANDER)
             plain |= !r->shared;
     }
     if (plain || lane->tune.condition_count == 0)
@@ -107,6 +107,8 @@ static void fill_condition(const lt_survey_lane *lane, lt_tune_recordings *t)
     t->noise_mic = levels(lane, LT_PATH_NOISE_MIC, t->name);
     t->noise_counter = levels(lane, LT_PATH_NOISE_COUNTER, t->name);
     t->talk_test = talk != NULL ? talk->talk_test : NULL;
+    t->bystander = response(lane, LT_PATH_BYSTANDER, t->name);
+    t->noise_bystander = levels(lane, LT_PATH_NOISE_BYSTANDER, t->name);
     t->delay_known = coupling != NULL && coupling->delay_known;
 }
 

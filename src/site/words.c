@@ -16,9 +16,9 @@ const char *const ltp_words_effort[LT_EFFORT_COUNT] = {"normal", "raised", "loud
 const char *const ltp_words_echo[LT_ECHO_LIMIT_COUNT] = {"acceptable", "limiting", "off"};
 const char *const ltp_words_noise[LT_NOISE_CASE_COUNT] = {"busy", "usual"};
 
-static const char *const path_names[LT_PATH_COUNT] = {"outbound",  "inbound",       "lane-coupling", "counter-coupling",
-                                                      "loop",      "noise-ear",     "noise-mic",     "noise-counter",
-                                                      "talk-test", "cross-coupling"};
+static const char *const path_names[LT_PATH_COUNT] = {"outbound",  "inbound",   "lane-coupling",   "counter-coupling",
+                                                      "loop",      "noise-ear", "noise-mic",       "noise-counter",
+                                                      "talk-test", "bystander", "noise-bystander", "cross-coupling"};
 
 const char *lt_calibration_method_name(lt_calibration_method m)
 {
@@ -90,7 +90,9 @@ lt_counter ltp_default_counter(unsigned number)
     return (lt_counter){.counter = number,
                         .listening = LT_LISTEN_LOUDSPEAKER,
                         .line_speech_dbov = -26.0, /* ITU-T practice */
-                        .coupling_db = (double)NAN};
+                        .coupling_db = (double)NAN,
+                        .talk_percent = (double)NAN,
+                        .shift_hours = (double)NAN};
 }
 
 lt_site_lane ltp_default_lane(unsigned number)
@@ -107,6 +109,7 @@ lt_site_lane ltp_default_lane(unsigned number)
     t->mouth_to_microphone_m = 1.0;
     t->speaker_to_microphone_m = 0.3;
     t->speaker_to_property_line_m = (double)NAN;
+    t->speaker_to_bystander_m = (double)NAN;
     t->clip_line_dbfs = (double)NAN;
     t->volts_at_0_dbfs = (double)NAN;
     t->speaker_ohm = 8.0;

@@ -19,7 +19,7 @@ static const double range_db = 30.0;
 static const struct {
     double from_percent;
     const char *word;
-} classes[] = {{95.0, "confidential"}, {80.0, "normal"}, {60.0, "marginal"}, {-1.0, "none"}};
+} classes[] = {{95.0, "confidential"}, {LT_PRIVACY_NORMAL_PERCENT, "normal"}, {60.0, "marginal"}, {-1.0, "none"}};
 
 lt_status lt_privacy_measure(const double speech_db[LT_SPEECH_BANDS], const double noise_db[LT_SPEECH_BANDS],
                              lt_privacy *out, lt_error *err)

@@ -287,6 +287,20 @@ static void advise_hum(const ltp_evidence *e, lt_tune_result *r)
             line->mains_hz);
 }
 
+static void advise_privacy(lt_tune_result *r)
+{
+    const lt_tune_privacy *p = &r->privacy;
+    char where[48] = "where bystander was recorded";
+    if (!(p->after.privacy_percent < LT_PRIVACY_NORMAL_PERCENT))
+        return;
+    if (p->from == LT_PRIVACY_FROM_DISTANCE)
+        (void)snprintf(where, sizeof where, "%.1f m from the speaker", p->distance_m);
+    ltp_advise(r,
+               "Somebody %s can follow what the operator says (privacy index %.0f %%, normal privacy is %.0f %% and "
+               "more): a handset at the lane keeps it private.",
+               where, p->after.privacy_percent, LT_PRIVACY_NORMAL_PERCENT);
+}
+
 void ltp_advice(const ltp_evidence *e, lt_tune_result *r)
 {
     for (size_t i = 0; i < r->binding_count; i++)
@@ -294,4 +308,5 @@ void ltp_advice(const ltp_evidence *e, lt_tune_result *r)
     advise_ear_noise(e, r);
     advise_operator_noise(e, r);
     advise_hum(e, r);
+    advise_privacy(r);
 }

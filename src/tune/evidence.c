@@ -10,7 +10,7 @@
 /* ---- spectra ---- */
 
 /* Response in the 18 bands; a band that the stimulus does not reach carries nothing. */
-static void response_bands(ltp_evidence *e, const char *path, const lt_response *r, double out[LT_SPEECH_BANDS])
+void ltp_response_bands(ltp_evidence *e, const char *path, const lt_response *r, double out[LT_SPEECH_BANDS])
 {
     size_t missing = 0;
     for (size_t i = 0; i < LT_SPEECH_BANDS; i++) {
@@ -46,12 +46,14 @@ static void fill_gaps(ltp_evidence *e, const char *path, double spectrum_db[LT_S
                  path, missing);
 }
 
-static void noise_bands(ltp_evidence *e, const char *path, const lt_levels *l, double offset_db,
-                        double out[LT_SPEECH_BANDS])
+void ltp_noise_bands(ltp_evidence *e, const char *path, const lt_levels *l, double offset_db,
+                     double out[LT_SPEECH_BANDS])
 {
     for (size_t i = 0; i < LT_SPEECH_BANDS; i++) {
         const lt_level_band *b = lt_levels_band(l, LT_THIRD_SPEECH_FIRST + (int)i);
-        const double band_db = b == NULL ? (double)NAN : e->lane->noise_case == LT_NOISE_BUSY ? b->l10_db : b->leq_db;
+        const double band_db = b == NULL                                           ? (double)NAN
+                               : e->lane->noise_case == LT_NOISE_BUSY && !e->usual ? b->l10_db
+                                                                                   : b->leq_db;
         out[i] = band_db + offset_db - ltp_bandwidth_db(i);
     }
     fill_gaps(e, path, out);
@@ -84,12 +86,12 @@ static void outbound_side(ltp_evidence *e, size_t c)
     const lt_tune_recordings *r = &e->rec[c];
     lt_tune_condition *k = &e->cond[c];
     double response[LT_SPEECH_BANDS];
-    response_bands(e, "outbound", r->outbound, response);
+    ltp_response_bands(e, "outbound", r->outbound, response);
     lt_speech_shape(LT_EFFORT_NORMAL, lt_dbfs_from_dbov(l->line_speech_dbov), k->speech_ear_db);
     for (size_t i = 0; i < LT_SPEECH_BANDS; i++)
         k->speech_ear_db[i] += response[i] + l->mic_cal_db;
     if (r->noise_ear != NULL) {
-        noise_bands(e, "noise-ear", r->noise_ear, 0.0, k->noise_ear_db);
+        ltp_noise_bands(e, "noise-ear", r->noise_ear, 0.0, k->noise_ear_db);
         return;
     }
     ltp_road_noise(LTP_ROAD_DBA, k->noise_ear_db);
@@ -104,7 +106,7 @@ static void receive_bands(ltp_evidence *e, size_t c, double out[LT_SPEECH_BANDS]
 {
     const lt_tune_lane *l = e->lane;
     if (e->rec[c].inbound != NULL) {
-        response_bands(e, "inbound", e->rec[c].inbound, out);
+        ltp_response_bands(e, "inbound", e->rec[c].inbound, out);
         for (size_t i = 0; i < LT_SPEECH_BANDS; i++)
             out[i] += l->mic_cal_db;
         return;
@@ -166,7 +168,7 @@ static void counter_noise(ltp_evidence *e, size_t c)
 {
     lt_tune_condition *k = &e->cond[c];
     if (e->rec[c].noise_counter != NULL) {
-        noise_bands(e, "noise-counter", e->rec[c].noise_counter, 0.0, k->counter_noise_db);
+        ltp_noise_bands(e, "noise-counter", e->rec[c].noise_counter, 0.0, k->counter_noise_db);
         return;
     }
     ltp_office_noise(LTP_OFFICE_DBA, k->counter_noise_db);
@@ -191,7 +193,7 @@ static void inbound_side(ltp_evidence *e, size_t c)
     else
         effort_on_the_line(e, speech);
     if (r->noise_mic != NULL)
-        noise_bands(e, "noise-mic", r->noise_mic, -l->loopback_db, noise);
+        ltp_noise_bands(e, "noise-mic", r->noise_mic, -l->loopback_db, noise);
     else if (pauses)
         fill_gaps(e, "talk-test", noise);
     else
@@ -221,7 +223,8 @@ static void note_what_is_not_checked(ltp_evidence *e)
             "The distance from the speaker to the property line is not known: the limit there is not checked.");
 }
 
-lt_status ltp_evidence_create(const lt_tune_lane *lane, ltp_evidence **out, lt_error *err)
+/* Recordings and spectra; no loops, no echo. */
+static lt_status create_spectra(const lt_tune_lane *lane, bool usual, ltp_evidence **out, lt_error *err)
 {
     *out = NULL;
     lt_status st = ltp_lane_check(lane, err);
@@ -231,6 +234,7 @@ lt_status ltp_evidence_create(const lt_tune_lane *lane, ltp_evidence **out, lt_e
     if (e == NULL)
         return ltp_fail_nomem(err, "a lane's evidence");
     e->lane = lane;
+    e->usual = usual;
     e->count = lane->condition_count;
     memcpy(e->rec, lane->recordings, e->count * sizeof *e->rec);
     ltp_recordings_borrow(e);
@@ -241,6 +245,22 @@ lt_status ltp_evidence_create(const lt_tune_lane *lane, ltp_evidence **out, lt_e
         outbound_side(e, c);
         inbound_side(e, c);
     }
+    *out = e;
+    return LT_OK;
+}
+
+lt_status ltp_evidence_of_usual_noise(const lt_tune_lane *lane, ltp_evidence **out, lt_error *err)
+{
+    return create_spectra(lane, true, out, err);
+}
+
+lt_status ltp_evidence_create(const lt_tune_lane *lane, ltp_evidence **out, lt_error *err)
+{
+    ltp_evidence *e = NULL;
+    *out = NULL;
+    lt_status st = create_spectra(lane, false, &e, err);
+    if (st != LT_OK)
+        return st;
     note_what_is_not_checked(e);
     st = ltp_paths(e, err);
     if (st != LT_OK) {

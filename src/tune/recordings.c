@@ -26,6 +26,8 @@ static const path_row paths[] = {
     {"noise-mic", offsetof(lt_tune_recordings, noise_mic), LEVELS},
     {"noise-counter", offsetof(lt_tune_recordings, noise_counter), LEVELS},
     {"talk-test", offsetof(lt_tune_recordings, talk_test), TALK_TEST},
+    {"bystander", offsetof(lt_tune_recordings, bystander), RESPONSE},
+    {"noise-bystander", offsetof(lt_tune_recordings, noise_bystander), LEVELS},
 };
 enum { PATHS = sizeof paths / sizeof paths[0] };
 

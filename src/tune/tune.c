@@ -150,6 +150,19 @@ static lt_status margin_after(const ltp_evidence *e, double d_out_db, double d_i
     return st == LT_OK ? notches_after(e, d_out_db, d_in_db, r, err) : st;
 }
 
+/* Operator and bystander: nothing that settings are chosen by. */
+static lt_status people(const lt_tune_lane *l, double d_out_db, double d_in_db, lt_tune_result *r, lt_error *err)
+{
+    ltp_evidence *usual = NULL;
+    lt_status st = ltp_evidence_of_usual_noise(l, &usual, err);
+    if (st == LT_OK)
+        st = ltp_operator_exposure(usual, l->inbound.now_db - l->inbound.recorded_db, d_in_db, &r->exposure, err);
+    if (st == LT_OK)
+        st = ltp_bystander_privacy(usual, l->outbound.now_db - l->outbound.recorded_db, d_out_db, &r->privacy, err);
+    ltp_evidence_free(usual);
+    return st;
+}
+
 static lt_status fill_result(const ltp_evidence *e, const ltp_choice *choice, lt_tune_result *r, lt_error *err)
 {
     const lt_tune_lane *l = e->lane;
@@ -174,6 +187,8 @@ static lt_status fill_result(const ltp_evidence *e, const ltp_choice *choice, lt
         st = ltp_figures(e, d_out_db, d_in_db, &r->after, err);
     if (st == LT_OK)
         st = margin_after(e, d_out_db, d_in_db, r, err);
+    if (st == LT_OK)
+        st = people(l, d_out_db, d_in_db, r, err);
     if (st == LT_OK && !choice->feasible)
         ltp_unmet(e, r);
     return st;

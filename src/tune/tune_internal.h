@@ -19,6 +19,7 @@ typedef struct {
     size_t count;
     lt_loop *loops[LT_CONDITIONS_MAX]; /* owned; each different loop once */
     size_t loop_count;
+    bool usual;                  /* noise as Leq, whatever settings are chosen for */
     bool loop_known;             /* false: not measured, or opened by push-to-talk */
     double attenuation_db;       /* of a voice switch */
     double slack_db[LTP_LIMITS]; /* of each limit at dO = dI = 0; +INFINITY: not checked */
@@ -27,6 +28,14 @@ typedef struct {
 
 LT_NODISCARD lt_status ltp_evidence_create(const lt_tune_lane *lane, ltp_evidence **out, lt_error *err);
 void ltp_evidence_free(ltp_evidence *e);
+
+/** Spectra alone with the noise as Leq: for what counts energy, or fears a quiet moment. */
+LT_NODISCARD lt_status ltp_evidence_of_usual_noise(const lt_tune_lane *lane, ltp_evidence **out, lt_error *err);
+/** The 18 speech bands of a response; those that it does not cover are -INFINITY, and said so. */
+void ltp_response_bands(ltp_evidence *e, const char *path, const lt_response *r, double out[LT_SPEECH_BANDS]);
+/** Spectrum levels of a noise. */
+void ltp_noise_bands(ltp_evidence *e, const char *path, const lt_levels *l, double offset_db,
+                     double out[LT_SPEECH_BANDS]);
 
 /** LT_E_ARG: what cannot be assumed is missing, or a number is out of range. */
 LT_NODISCARD lt_status ltp_lane_check(const lt_tune_lane *lane, lt_error *err);
@@ -118,6 +127,14 @@ void ltp_notches_doubts(const lt_notch_set *set, unsigned lane, lt_notes *notes)
 /** Couplings of all lanes under one condition; responses stay the recordings'. */
 LT_NODISCARD lt_status ltp_open_paths(const lt_open_lanes *in, const char *condition, lt_open_margin *out,
                                       lt_matrix_paths *paths, lt_error *err);
+
+/* ---- operator.c, bystander.c ---- */
+
+/** Both from evidence of usual noise, at the settings before and after. */
+LT_NODISCARD lt_status ltp_operator_exposure(const ltp_evidence *usual, double before_d_in_db, double after_d_in_db,
+                                             lt_tune_exposure *out, lt_error *err);
+LT_NODISCARD lt_status ltp_bystander_privacy(ltp_evidence *usual, double before_d_out_db, double after_d_out_db,
+                                             lt_tune_privacy *out, lt_error *err);
 
 /* ---- binding.c, unmet.c, advice.c ---- */
 

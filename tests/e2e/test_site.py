@@ -248,6 +248,78 @@ class ByHand(Case):
         self.assertAlmostEqual(lane["safe_margin_db"]["before"], -20 * np.log10(self.LANE) + 10, delta=0.2)
         self.assertTrue(any("counter" in a["code"] or "counter" in a["message"] for a in lane["assumptions"]))
 
+    # Weights of ANSI S3.5-1969 (memory) times 10^4, 200 Hz to 5 kHz; peaks 12 dB, range 30 dB.
+    ARTICULATION = np.array([4, 10, 10, 14, 14, 20, 20, 24, 30, 37, 37, 34, 34, 24, 20]) * 1e-4
+
+    def privacy(self, gain, noise_dbfs):
+        """Privacy index where the outbound line arrives with `gain`, in white noise."""
+        speech = NORMAL - power_sum(NORMAL + BANDWIDTH) - 26 + 3.01 + 20 * np.log10(gain) + self.MIC_CAL
+        noise = noise_dbfs - 10 * np.log10(RATE / 2) + self.MIC_CAL
+        return 100 * (1 - np.sum(self.ARTICULATION * np.clip(speech[1:16] + 12 - noise, 0, 30)))
+
+    def test_privacy_at_a_bystander(self):
+        (plain,) = self.json("tune", self.site)["result"]["lanes"]
+        self.assertIsNone(plain["privacy"])
+        folder = self.site / "visits" / "2024-05-14" / "lane-1"
+        for metres in (4, 60):
+            self.write_site(f"    distances: {{speaker_to_ear_m: 2, speaker_to_bystander_m: {metres}}}\n")
+            (lane,) = self.json("tune", self.site)["result"]["lanes"]
+            private = lane["privacy"]
+            turned = 10 ** (lane["outbound"]["recommended_db"] / 20)
+            self.assertEqual((private["from"], private["distance_m"]), ("distance", metres))
+            self.assertAlmostEqual(private["index_percent"]["before"], self.privacy(self.OUT * 2 / metres, -55), delta=1)
+            self.assertAlmostEqual(private["index_percent"]["after"], self.privacy(turned * self.OUT * 2 / metres, -55), delta=1)
+            self.assertEqual(any("handset at the lane" in a for a in lane["advice"]), private["index_percent"]["after"] < 80)
+            self.assertEqual({k: v for k, v in lane.items() if k not in ("privacy", "advice")},
+                             {k: v for k, v in plain.items() if k not in ("privacy", "advice")})
+        # What was recorded there wins, speech and noise.
+        self.record(folder / "bystander.wav", 0.02, 2.0)
+        self.noise(folder / "noise-bystander.wav", -65)
+        (lane,) = self.json("tune", self.site)["result"]["lanes"]
+        self.assertEqual((lane["privacy"]["from"], lane["privacy"]["distance_m"]), ("recording", None))
+        self.assertAlmostEqual(lane["privacy"]["index_percent"]["before"], self.privacy(0.02, -65), delta=1)
+        self.assertEqual(lane["sii"], plain["sii"])
+        text = " ".join(self.text("tune", self.site).split())
+        self.assertIn("from a recording", text)
+        self.json("report", self.site)
+        self.assertIn("Privacy at a bystander", (self.site / "report.html").read_text())
+        self.write_site("    distances: {speaker_to_bystander_m: -3}\n")
+        self.fails("tune", self.site, says="speaker_to_bystander_m")
+
+    def test_exposure_of_the_operator(self):
+        """ISO 9612: 10 lg of the sum of T/8h 10^(L/10); NIOSH: T / (8 h 2^((85 - L)/3))."""
+        a = np.sum(10 ** ((BANDWIDTH + a_weighting(EXACT)) / 10))
+        receive = 20 * np.log10(self.IN) + self.MIC_CAL
+        counter = -75 - 10 * np.log10(RATE / 2) + self.MIC_CAL
+
+        def levels(gain):
+            lane = -60 - self.LOOPBACK - 10 * np.log10(RATE / 2) + receive + gain
+            pause = a * (10 ** (lane / 10) + 10 ** (counter / 10))
+            speech = np.sum(10 ** ((NORMAL - self.LANE_MIC_CAL + receive + gain + BANDWIDTH + a_weighting(EXACT)) / 10))
+            return 10 * np.log10(pause + speech), 10 * np.log10(pause)
+
+        for head, share, hours in (("", 0.3, 8), ("counters:\n  - {counter: 1, talk_percent: 75, shift_hours: 10}\n", 0.75, 10)):
+            self.write_site()
+            (self.site / "site.yaml").write_text(head + (self.site / "site.yaml").read_text())
+            (lane,) = self.json("tune", self.site)["result"]["lanes"]
+            x = lane["exposure"]
+            self.assertEqual((x["talk_percent"], x["shift_hours"]), (100 * share, hours))
+            self.assertEqual("exposure-assumed" in [n["code"] for n in x["notes"]], head == "")
+            for when, gain in (("before", 0), ("after", lane["inbound"]["recommended_db"])):
+                talk, pause = levels(gain)
+                parts = np.array([[talk, share * hours], [pause, (1 - share) * hours]])
+                lex = 10 * np.log10(np.sum(parts[:, 1] / 8 * 10 ** (parts[:, 0] / 10)))
+                dose = 100 * np.sum(parts[:, 1] / (8 * 2 ** ((85 - parts[:, 0]) / 3)))
+                self.assertAlmostEqual(x["level_dba"][when], talk, delta=0.3)
+                self.assertAlmostEqual(x["pause_dba"][when], pause, delta=0.3)
+                self.assertAlmostEqual(x["lex_8h_dba"][when], lex, delta=0.3)
+                self.assertAlmostEqual(x["dose_percent"][when], dose, delta=0.08 * dose + 0.0006)  # printed to 0.001
+        self.assertIn("not a medical statement", " ".join(self.text("tune", self.site).split()))
+        self.json("report", self.site)
+        self.assertIn("not a medical statement", (self.site / "report.html").read_text())
+        (self.site / "site.yaml").write_text("counters:\n  - {counter: 1, talk_percent: 130}\n")
+        self.fails("tune", self.site, says="talk_percent")
+
     def test_without_calibration_there_is_no_result(self):
         (self.site / "visits" / "2024-05-14" / "visit.yaml").write_text(f"loopback_db: {self.LOOPBACK}\n")
         self.fails("tune", self.site, says="mic_cal_db")

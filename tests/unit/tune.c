@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: MIT
  * The tune layer. */
-#define SUITES(X) X(tune_compare) X(tune_search) X(tune_binding) X(tune_shared) X(tune_evidence) X(tune_assume)
+#define SUITES(X)                                                                                                      \
+    X(tune_compare) X(tune_search) X(tune_binding) X(tune_shared) X(tune_evidence) X(tune_assume) X(tune_people)
 #include "suite.h"
