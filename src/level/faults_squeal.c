@@ -11,9 +11,15 @@ static const double ring_s = 5.0, stay_s = 0.5, shortest_stay_s = 0.1;
 static const double frame_s = 0.04, step_s = 0.02;
 static const double fall = 0.25;        /* power: it may fall by 6 dB while it stays */
 static const double share_least = 0.05; /* of all power */
-static const double slope_part = 0.25;  /* of the rise: less than that, and it had not begun */
 static const double loud_db = -30.0, alone = 0.25;
-enum { SMOOTH = 5 };
+enum { SURE = 8 /* steps: the quarter second in which it was seen to grow */, WEAK = 3, PRIOR = 100 };
+static const double on_line_db = 6.0, least_growth_db_s = 8.0, faintest_db = -70.0;
+
+static const double tone_s = 0.17, look_s = 0.1, lowest_hz = 200.0;
+static const double settled_share = 0.3, same_bins = 0.25, same_db = 1.5;
+static const double knee_db = 3.0, rise_seen_db = 25.0, back_up_db = 3.0, rise_least_db = 11.0, scatter_db = 1.5;
+static const double rise_slowest_db_s = 10.0;
+enum { TOP = 20, SETTLED = 8, LEAST_STEPS = 6 };
 
 struct ltp_squeal {
     double rate_hz;
@@ -23,12 +29,18 @@ struct ltp_squeal {
     uint64_t pushed;
     double *frame; /* [frame_n] scratch */
     size_t frame_n, step_n;
-    bool waiting, found;
+    bool waiting, found, covered;
     lt_howl_event event; /* at_s in the recording's time */
     uint64_t restarted;  /* frames before the detector's own start */
     uint64_t decide_at;
     double from_s, level_db, share;
     size_t refused;
+    /* a tone that stays, for a howl whose growth was covered */
+    lt_rfft *fft;
+    double *window, *work, *power; /* [tone_n], [tone_n], [tone_n / 2 + 1] */
+    lt_complex *spectrum;
+    size_t tone_n, look_n, looks_due, settled;
+    double tone_bin, tone_db;
 };
 
 void ltp_squeal_free(ltp_squeal *d)
@@ -38,6 +50,11 @@ void ltp_squeal_free(ltp_squeal *d)
     lt_howl_free(d->howl);
     ltp_free(d->ring);
     ltp_free(d->frame);
+    lt_rfft_free(d->fft);
+    ltp_free(d->window);
+    ltp_free(d->work);
+    ltp_free(d->power);
+    ltp_free(d->spectrum);
     ltp_free(d);
 }
 
@@ -53,7 +70,17 @@ lt_status ltp_squeal_create(double rate_hz, ltp_squeal **out, lt_error *err)
     d->step_n = (size_t)(step_s * rate_hz);
     d->ring = ltp_alloc(d->n, sizeof *d->ring);
     d->frame = ltp_alloc(d->frame_n, sizeof *d->frame);
-    lt_status st = d->ring && d->frame ? LT_OK : ltp_fail_nomem(err, "the search for howl");
+    d->tone_n = lt_rfft_good_size((size_t)(tone_s * rate_hz));
+    d->look_n = d->looks_due = (size_t)(look_s * rate_hz);
+    d->window = ltp_alloc(d->tone_n, sizeof *d->window);
+    d->work = ltp_alloc(d->tone_n, sizeof *d->work);
+    d->power = ltp_alloc(d->tone_n / 2 + 1, sizeof *d->power);
+    d->spectrum = ltp_alloc(d->tone_n / 2 + 1, sizeof *d->spectrum);
+    lt_status st = d->ring && d->frame && d->window && d->work && d->power && d->spectrum
+                       ? lt_rfft_create(d->tone_n, &d->fft, err)
+                       : ltp_fail_nomem(err, "the search for howl");
+    if (st == LT_OK)
+        lt_window_hann(d->window, d->tone_n);
     if (st == LT_OK && rate_hz >= 8000.0 && rate_hz <= 200000.0) /* outside, no howl is looked for */
         st = lt_howl_create(rate_hz, &d->howl, err);
     if (st != LT_OK) {
@@ -94,29 +121,53 @@ static bool stays(ltp_squeal *d)
     return worst_share > share_least && (double)(d->pushed - told) >= shortest_stay_s * d->rate_hz;
 }
 
-/* Back from where it was told, as long as the tone gets weaker on the way. */
+/* One step back along the straight line in dB on which the tone has grown: x counts steps back. */
+typedef struct {
+    double n, x, y, xx, xy; /* sums */
+} growth;
+
+static void add_step(growth *g, double x, double y)
+{
+    g->n += 1.0;
+    g->x += x;
+    g->y += y;
+    g->xx += x * x;
+    g->xy += x * y;
+}
+
+/* Expected level at x; the slope as it was told counts as much as the first steps. */
+static double expected(const growth *g, double told_slope, double x)
+{
+    const double spread = g->xx - g->x * g->x / g->n;
+    const double slope = (g->xy - g->x * g->y / g->n + PRIOR * told_slope) / (spread + PRIOR);
+    return g->y / g->n + fmin(slope, -least_growth_db_s * step_s) * (x - g->x / g->n);
+}
+
+/* Back from where it was told, as long as the tone lies on the line of its growth. Where something louder covers it,
+ * the search goes on; where the tone is weaker than it had to be, or the line has sunk into the noise, it ends. */
 static double beginning(ltp_squeal *d)
 {
-    double level[FRAMES], all;
+    double level[FRAMES], sorted[FRAMES], all;
     const uint64_t told = (uint64_t)(d->event.at_s * d->rate_hz);
     const uint64_t oldest = d->pushed > d->n ? d->pushed - d->n : 0;
-    size_t count = 0;
+    size_t count = 0, weak = 0, begun = 0;
     for (; count < FRAMES && told >= oldest + d->frame_n + count * d->step_n; count++)
-        level[count] = lt_db_from_power(tone_in(d, told - d->frame_n - count * d->step_n, d->event.hz, &all) + 1e-15);
-    size_t at = 0;
-    const double needed = slope_part * fmax(8.0, d->event.rise_db_per_s) * SMOOTH * step_s;
-    while (at + 2 * SMOOTH <= count) {
-        double newer = 0.0, older = 0.0;
-        for (size_t i = 0; i < SMOOTH; i++) {
-            newer += level[at + i] / SMOOTH;
-            older += level[at + SMOOTH + i] / SMOOTH;
-        }
-        if (newer - older < needed)
+        level[count] = sorted[count] =
+            lt_db_from_power(tone_in(d, told - d->frame_n - count * d->step_n, d->event.hz, &all) + 1e-15);
+    const double floor_level = count > 0 ? lt_quantile(sorted, count, 0.1) : 0.0;
+    growth g = {0};
+    for (size_t i = 0; i < count && weak < WEAK; i++) {
+        const double slope = -fmax(d->event.rise_db_per_s, least_growth_db_s) * step_s;
+        const double off = i < SURE ? 0.0 : level[i] - expected(&g, slope, (double)i);
+        if (i >= SURE && expected(&g, slope, (double)i) < fmax(floor_level, faintest_db))
             break;
-        at++;
+        weak = off < -on_line_db ? weak + 1 : 0;
+        if (fabs(off) > on_line_db)
+            continue;
+        add_step(&g, (double)i, level[i]);
+        begun = i;
     }
-    return fmax(0.0,
-                ((double)told - 0.5 * (double)d->frame_n - (double)(at + SMOOTH / 2) * (double)d->step_n) / d->rate_hz);
+    return fmax(0.0, ((double)told - 0.5 * (double)d->frame_n - (double)begun * (double)d->step_n) / d->rate_hz);
 }
 
 static void decide(ltp_squeal *d)
@@ -132,12 +183,85 @@ static void decide(ltp_squeal *d)
     d->restarted = d->pushed;
 }
 
+/* Back from a tone that has settled: down its rise, which must be a straight line in dB. */
+static bool rose(ltp_squeal *d, double hz)
+{
+    double level[FRAMES], top = 0.0, lowest = INFINITY, all;
+    const uint64_t newest = d->pushed - d->frame_n;
+    const uint64_t oldest = d->pushed > d->n ? d->pushed - d->n : 0;
+    size_t count = 0, from = TOP;
+    for (; count < FRAMES && newest >= oldest + count * d->step_n; count++)
+        level[count] = lt_db_from_power(tone_in(d, newest - count * d->step_n, hz, &all) + 1e-15);
+    for (size_t i = 0; i < TOP && i < count; i++)
+        top += level[i] / TOP;
+    while (from < count && level[from] > top - knee_db)
+        from++;
+    double x = 0.0, y = 0.0, xx = 0.0, xy = 0.0, yy = 0.0, n = 0.0;
+    for (size_t i = from; i < count && level[i] > top - rise_seen_db && level[i] < lowest + back_up_db; i++) {
+        const double t = (double)(i - from), v = level[i] - top;
+        lowest = fmin(lowest, level[i]);
+        x += t;
+        y += v;
+        xx += t * t;
+        xy += t * v;
+        yy += v * v;
+        n += 1.0;
+    }
+    if (n < LEAST_STEPS || lowest > top - rise_least_db)
+        return false;
+    const double spread = xx - x * x / n, slope = (xy - x * y / n) / spread;
+    const double scatter = sqrt(fmax(0.0, (yy - y * y / n) - slope * slope * spread) / (n - 2.0));
+    const double told = (double)newest + (double)d->frame_n - (double)from * (double)d->step_n;
+    d->event =
+        (lt_howl_event){.hz = hz, .at_s = told / d->rate_hz, .rise_db_per_s = -slope / step_s, .level_dbfs = top};
+    return scatter < scatter_db && d->event.rise_db_per_s > rise_slowest_db_s;
+}
+
+/* Every tenth of a second: is one tone the loudest, and the same as before? */
+static void look(ltp_squeal *d)
+{
+    d->looks_due = d->look_n;
+    if (d->pushed < d->tone_n)
+        return;
+    for (size_t i = 0; i < d->tone_n; i++)
+        d->work[i] = d->window[i] * d->ring[(d->pushed - d->tone_n + i) % d->n];
+    lt_rfft_forward(d->fft, d->work, d->spectrum);
+    const size_t bins = d->tone_n / 2 + 1, first = (size_t)(lowest_hz * (double)d->tone_n / d->rate_hz) + 3;
+    size_t k = first;
+    double total = 1e-30, line = 0.0;
+    for (size_t i = 0; i < bins; i++)
+        total += d->power[i] = lt_complex_power(d->spectrum[i]);
+    for (size_t i = first; i + 3 < bins; i++)
+        k = d->power[i] > d->power[k] ? i : k;
+    for (size_t i = k - 2; i <= k + 2; i++)
+        line += d->power[i];
+    const double n = (double)d->tone_n, level_db = lt_db_from_power(2.0 * line / (0.375 * n * n) + 1e-30);
+    const double left = log(d->power[k - 1] + 1e-30), here = log(d->power[k] + 1e-30),
+                 right = log(d->power[k + 1] + 1e-30);
+    const double bend = left - 2.0 * here + right;
+    const double bin = (double)k + (bend < 0.0 ? 0.5 * (left - right) / bend : 0.0);
+    const bool strong = line > settled_share * total && level_db > loud_db;
+    const bool same = fabs(bin - d->tone_bin) < same_bins && fabs(level_db - d->tone_db) < same_db;
+    d->settled = !strong ? 0 : same ? d->settled + 1 : 1;
+    d->tone_bin = bin;
+    d->tone_db = level_db;
+    if (d->settled != SETTLED || !rose(d, bin * d->rate_hz / n))
+        return;
+    d->found = d->covered = true;
+    d->level_db = lt_dbfs_from_mean_square(lt_power_from_db(level_db));
+    d->from_s = beginning(d);
+}
+
 void ltp_squeal_push(ltp_squeal *d, const double *x, size_t count)
 {
     for (size_t i = 0; i < count && d->howl != NULL && !d->found; i++) {
         d->ring[d->at] = x[i];
         d->at = d->at + 1 == d->n ? 0 : d->at + 1;
         d->pushed++;
+        if (--d->looks_due == 0 && !d->waiting)
+            look(d);
+        else if (d->looks_due == 0)
+            d->looks_due = d->look_n;
         if (d->waiting) {
             if (d->pushed >= d->decide_at)
                 decide(d);
@@ -155,7 +279,7 @@ void ltp_squeal_finish(ltp_squeal *d, const ltp_scan_end *end)
         decide(d);
     if (!d->found)
         return;
-    const bool grave = d->level_db > loud_db && d->share > alone;
+    const bool grave = !d->covered && d->level_db > loud_db && d->share > alone;
     lt_faults_add(end->out, LT_FAULT_HOWL, grave ? LT_SEVERITY_ERROR : LT_SEVERITY_WARNING, end->channel, d->from_s,
                   "a tone at %.0f Hz grows by %.0f dB a second and stays, at %.0f dBFS: the loop from speaker to "
                   "microphone and back is unstable; turn one direction down by 6 dB or more, look for a speaker that "

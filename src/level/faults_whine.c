@@ -22,12 +22,16 @@ static const double spread_db = 2.5;
 static const double faintest_dbfs = -95.0;
 static const double on_mains = 4e-4; /* of the frequency */
 
+enum { PAST = 30, SURE = 6 };
+static const double gone_db = 4.5, beside = 3.0;
+
 typedef struct {
     bool live;
     double bin, first_bin;
     size_t first, last, hits, missed;
     double sum_db, square_db, power;
     double first_db;
+    size_t begun; /* `first`, or the frame before it to which it was traced back; 0 before that */
 } track;
 
 struct ltp_whine {
@@ -35,6 +39,7 @@ struct ltp_whine {
     size_t n, hop, bins, first_bin, last_bin, filled;
     lt_rfft *fft;
     double *window, *x, *work, *power, *floor, *segment;
+    float *past; /* [PAST x bins] powers of the last frames, ring: frame number mod PAST */
     lt_complex *spectrum;
     double scale;
     size_t frames;
@@ -58,6 +63,7 @@ void ltp_whine_free(ltp_whine *d)
     ltp_free(d->power);
     ltp_free(d->floor);
     ltp_free(d->segment);
+    ltp_free(d->past);
     ltp_free(d->spectrum);
     ltp_free(d);
 }
@@ -80,8 +86,9 @@ lt_status ltp_whine_create(double rate_hz, ltp_whine **out, lt_error *err)
     d->power = ltp_alloc(d->bins, sizeof *d->power);
     d->floor = ltp_alloc(d->bins, sizeof *d->floor);
     d->segment = ltp_alloc(SEGMENT, sizeof *d->segment);
+    d->past = ltp_alloc(PAST * d->bins, sizeof *d->past);
     d->spectrum = ltp_alloc(d->bins, sizeof *d->spectrum);
-    lt_status st = d->window && d->x && d->work && d->power && d->floor && d->segment && d->spectrum
+    lt_status st = d->window && d->x && d->work && d->power && d->floor && d->segment && d->past && d->spectrum
                        ? lt_rfft_create(d->n, &d->fft, err)
                        : ltp_fail_nomem(err, "the search for whine");
     if (st != LT_OK) {
@@ -152,11 +159,11 @@ static void end_track(ltp_whine *d, track *t)
     const double mean_db = t->sum_db / hits;
     if (sqrt(fmax(0.0, t->square_db / hits - mean_db * mean_db)) > spread_db)
         return;
-    const double begun_s =
-        frame_time(d, t->first) - (0.5 - uncovered(t->first_db - mean_db)) * (double)d->n / d->rate_hz;
+    const size_t begun = t->begun > 0 ? t->begun : t->first;
+    const double begun_s = frame_time(d, begun) - (0.5 - uncovered(t->first_db - mean_db)) * (double)d->n / d->rate_hz;
     const lt_whine w = {.hz = t->bin * d->rate_hz / (double)d->n,
                         .level_db = lt_dbfs_from_mean_square(t->power / hits),
-                        .from_s = t->first <= 1 ? 0.0 : begun_s,
+                        .from_s = begun <= 1 ? 0.0 : begun_s,
                         .to_s = to_s};
     keep(d, &w);
 }
@@ -211,6 +218,29 @@ static double exact_bin(const ltp_whine *d, size_t k)
     return (double)k + (bend < 0.0 ? fmax(-0.5, fmin(0.5, 0.5 * (left - right) / bend)) : 0.0);
 }
 
+/* Back from the first frame in which the tone was told: where something louder stood beside it, it may have been there
+ * before. The search ends at the first frame in which its bins hold less than it has. */
+static void trace_back(const ltp_whine *d, track *t)
+{
+    const double mean_db = t->sum_db / (double)t->hits;
+    const size_t k = (size_t)(t->bin + 0.5), last = t->first;
+    t->begun = t->first;
+    for (size_t f = last - 1; f >= 1 && f + PAST > d->frames; f--) {
+        const float *p = d->past + f % PAST * d->bins;
+        double power = 0.0;
+        for (size_t i = k - CORE; i <= k + CORE; i++)
+            power += (double)p[i];
+        const double off_db = lt_db_from_power(power + 1e-30) - mean_db;
+        const bool line = p[k] > (float)beside * p[k - 3] && p[k] > (float)beside * p[k + 3];
+        if (off_db < -gone_db)
+            return;
+        if (!line || off_db > gone_db)
+            continue;
+        t->begun = f;
+        t->first_db = fmin(mean_db, mean_db + off_db);
+    }
+}
+
 static void extend(ltp_whine *d, track *t, double bin, double power)
 {
     const double level_db = lt_db_from_power(power);
@@ -223,6 +253,8 @@ static void extend(ltp_whine *d, track *t, double bin, double power)
     t->sum_db += level_db;
     t->square_db += level_db * level_db;
     t->power += power;
+    if (t->begun == 0 && t->hits == SURE)
+        trace_back(d, t);
 }
 
 static track *free_track(ltp_whine *d)
@@ -268,6 +300,9 @@ static void end_frame(ltp_whine *d)
         d->power[k] = d->scale * lt_complex_power(d->spectrum[k]);
         d->total += d->power[k];
     }
+    float *past = d->past + (d->frames + 1) % PAST * d->bins;
+    for (size_t k = 0; k < d->bins; k++)
+        past[k] = (float)d->power[k];
     find_floor(d);
     size_t peaks[PEAKS];
     const size_t count = find_peaks(d, peaks);

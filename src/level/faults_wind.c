@@ -17,6 +17,10 @@ static const double least_db = -58.0;   /* mean square */
 static const double span_db = 9.0, gust_db = 5.0, loudest_db = 9.0, hysteresis_db = 2.0;
 static const double period_shortest_s = 0.012, period_longest_s = 0.06, period_window_s = 0.25, periodic = 0.65;
 static const double gust_share = 0.2;
+static const double deep_s = 0.05, deep_low_hz = 10.0, deep_high_hz = 45.0;
+static const double counts = 0.13; /* of the power of strong gusts: what comes up to that belongs to the wind */
+static const double over_before = 1.6;
+enum { DEEP = 300, SMOOTH = 3, AFTER = 100, BACK = 60, PAUSE = 16, EARLIER = 100, EARLIER_LEAST = 10 };
 enum { CROSSINGS = 3, NEXT = 4, COMPANY = 2 /* other gusty frames so near */ };
 
 typedef struct {
@@ -34,7 +38,11 @@ struct ltp_wind {
     size_t slow_count, slow_at, slow_n;
     frame ring[DEPTH];
     size_t frames;
-    size_t counted_to; /* frames before this one have been counted */
+    size_t counted_to;             /* frames before this one have been counted */
+    lt_biquad deep_low, deep_high; /* where voices and music have next to nothing, to find the beginning */
+    lt_biquad_state deep_low_state, deep_high_state;
+    double deep_energy, deep[DEEP]; /* mean squares, ring */
+    size_t deep_n, deep_filled, deep_count;
     ltp_wind_result result;
     double energy, mid_sum;
     size_t gusts;
@@ -58,6 +66,9 @@ lt_status ltp_wind_create(double rate_hz, ltp_wind **out, lt_error *err)
     d->mid_high = lt_biquad_highpass(mid_low_hz, 0.7071, rate_hz);
     d->mid_low = lt_biquad_lowpass(fmin(mid_high_hz, 0.4 * rate_hz), 0.7071, rate_hz);
     d->n = (size_t)round(frame_s * rate_hz);
+    d->deep_n = (size_t)round(deep_s * rate_hz);
+    d->deep_low = lt_biquad_lowpass(deep_high_hz, 0.7071, rate_hz);
+    d->deep_high = lt_biquad_highpass(deep_low_hz, 0.7071, rate_hz);
     d->factor = (size_t)(rate_hz / slow_rate_hz);
     d->slow_n = (size_t)fmin(PERIOD, period_window_s * rate_hz / (double)d->factor);
     d->result = (ltp_wind_result){.from_s = NAN, .level_dbfs = -INFINITY, .below_hz = NAN};
@@ -172,6 +183,56 @@ static void end_frame(ltp_wind *d)
     look(d);
 }
 
+static double deep_at(const ltp_wind *d, size_t i)
+{
+    double sum = 0.0;
+    for (size_t k = 0; k < SMOOTH; k++)
+        sum += d->deep[(i + DEEP - k) % DEEP] / SMOOTH;
+    return sum;
+}
+
+static double deep_quantile(const ltp_wind *d, size_t from, size_t to, double p)
+{
+    double y[DEEP];
+    size_t count = 0;
+    for (size_t i = from; i < to && count < DEEP; i++)
+        y[count++] = deep_at(d, i);
+    return lt_quantile(y, count, p);
+}
+
+/* The first gust that comes up to the strong ones, from what lies below voices and music: there it shows sooner than
+ * in whole frames of wind, and what only looked like it falls away. */
+static double beginning(const ltp_wind *d)
+{
+    const size_t oldest = (d->deep_count > DEEP ? d->deep_count - DEEP : 0) + SMOOTH;
+    const size_t from = (size_t)(d->result.from_s / deep_s + 0.5);
+    if (from < oldest || from + AFTER / 5 > d->deep_count)
+        return d->result.from_s;
+    const size_t to = from + AFTER < d->deep_count ? from + AFTER : d->deep_count;
+    const size_t before = from > oldest + EARLIER ? from - EARLIER : oldest, before_end = from > BACK ? from - BACK : 0;
+    double enough = counts * deep_quantile(d, from, to, 0.9);
+    if (before_end > before + EARLIER_LEAST)
+        enough = fmax(enough, over_before * deep_quantile(d, before, before_end, 0.75));
+    size_t begun = from;
+    while (begun < to && deep_at(d, begun) < enough)
+        begun++;
+    if (begun == to)
+        return d->result.from_s;
+    for (size_t i = begun; i > oldest && i + BACK > from && i + PAUSE > begun; i--)
+        if (deep_at(d, i) >= enough)
+            begun = i;
+    return fmax(0.0, ((double)begun + 1.0 - 0.5 * SMOOTH) * deep_s);
+}
+
+static void end_deep(ltp_wind *d)
+{
+    const bool known = !isnan(d->result.from_s) && (double)d->deep_count * deep_s > d->result.from_s + AFTER * deep_s;
+    if (!known) /* else what lies about the beginning is kept */
+        d->deep[d->deep_count++ % DEEP] = d->deep_energy / (double)d->deep_n;
+    d->deep_energy = 0.0;
+    d->deep_filled = 0;
+}
+
 void ltp_wind_push(ltp_wind *d, const double *x, size_t count)
 {
     for (size_t i = 0; i < count; i++) {
@@ -182,6 +243,12 @@ void ltp_wind_push(ltp_wind *d, const double *x, size_t count)
         lt_biquad_run(&d->mid_low, &d->mid_low_state, &mid, &mid, 1);
         d->low_energy += low * low;
         d->mid_energy += mid * mid;
+        double deep;
+        lt_biquad_run(&d->deep_low, &d->deep_low_state, x + i, &deep, 1);
+        lt_biquad_run(&d->deep_high, &d->deep_high_state, &deep, &deep, 1);
+        d->deep_energy += deep * deep;
+        if (++d->deep_filled == d->deep_n)
+            end_deep(d);
         if (d->phase++ == 0) {
             d->slow[d->slow_at] = low;
             d->slow_at = d->slow_at + 1 == d->slow_n ? 0 : d->slow_at + 1;
@@ -198,6 +265,7 @@ void ltp_wind_result_of(ltp_wind *d, ltp_wind_result *out)
     *out = d->result;
     out->seconds = (double)d->gusts * frame_s;
     if (d->gusts > 0) {
+        out->from_s = beginning(d);
         out->level_dbfs = lt_dbfs_from_mean_square(d->energy / (double)d->gusts);
         out->below_hz = 200.0;
     }

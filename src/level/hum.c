@@ -353,7 +353,8 @@ const char *lt_hum_entry_point(double mains, const lt_hum_line *lines, size_t co
                "unshielded wire beside mains picks it up";
     if (first > 0.6 * all)
         return "the fundamental dominates: a ground loop (shield grounded at both ends) or a transformer close to the "
-               "wiring; lift the shield at one end as the equipment's manual allows";
+               "wiring; lift the audio pair's shield at one end as the equipment's manual allows, never the protective "
+               "earth; mains wiring is for licensed people";
     return "fundamental with odd multiples: a ground loop, or a pair that is not balanced or not twisted along mains "
            "wiring";
 }

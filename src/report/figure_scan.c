@@ -75,7 +75,7 @@ lt_status lt_figure_scan(const lt_scanned *file, const lt_report_options *opt, l
         ltp_chart_axis_y(c, bottom, 0.0, bottom < -60.0 ? 20.0 : 10.0, "dBFS");
         ltp_text_add(&c->script, "set xrange [0:");
         ltp_text_number(&c->script, fmax(file->seconds, 0.01), 3);
-        ltp_text_add(&c->script, "]\nset xlabel 'time in s'\n");
+        ltp_text_add(&c->script, "]\nset bmargin 3.4\nset xlabel 'time in s'\n");
         add_marks(c, file);
         ltp_text_add(&c->script, "plot $level using 1:2 with lines lc rgb '" LTP_ACCENT "' lw 1.2\n");
     }

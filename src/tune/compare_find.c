@@ -175,8 +175,9 @@ static void hum(ltp_compare *c, const lt_compare_noise *n)
                         "water in a splice or conduit, or mains run beside it.",
                         wet ? "Since the wet weather, hum gets into" : "Hum gets into");
         ltp_compare_say(f->next_step,
-                        "Lift the shield at one end, then unplug the lane's microphone at the hub: hum that "
-                        "stays is in the hub or its supply. Dry and re-terminate splices.");
+                        "Lift the pair's shield at one end, never a protective earth, then unplug the lane's "
+                        "microphone at the hub: hum that stays is in the hub or its supply. Dry and re-terminate "
+                        "splices. Mains wiring is for licensed people.");
     } else {
         ltp_compare_say(f->cause,
                         "Mains hum that is heard in the air: a lamp, sign or transformer nearby, or the speaker "
