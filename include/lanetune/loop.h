@@ -294,6 +294,12 @@ typedef struct {
  *   finding LT_ECHO_NONE. */
 LT_NODISCARD lt_status lt_echo_measure(const lt_signal *sent, const lt_signal *returned, const lt_echo_options *opt,
                                        lt_echo **out, lt_error *err);
+/** The other way: what the far end sends back of those who talk into the returned line, from the same two recordings of
+ * speech. `echo` is what lt_echo_measure() found with one_clock; its echo is taken off `returned` first, so that only
+ * what was said at that end counts as sent.
+ * @return LT_E_ARG a path not from speech on one clock; LT_E_SNR nobody talks into the returned line; LT_E_NOMEM. */
+LT_NODISCARD lt_status lt_echo_measure_back(const lt_signal *sent, const lt_signal *returned, const lt_echo *echo,
+                                            const lt_echo_options *opt, lt_echo **out, lt_error *err);
 /** Echo in one recording alone: repeats of its own sound. delay_ms is from the sound to its first repeat, levels are re
  * the sound; less certain, and says so. */
 LT_NODISCARD lt_status lt_echo_blind(const lt_signal *recording, const lt_echo_options *opt, lt_echo **out,

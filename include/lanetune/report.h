@@ -114,8 +114,8 @@ LT_NODISCARD lt_status lt_json_margin(const lt_json_head *h, const lt_margin *m,
                                       lt_error *err);
 LT_NODISCARD lt_status lt_json_open_margin(const lt_json_head *h, const lt_open_margin *m, char **out, lt_error *err);
 /** c NULL: no canceller was tried. */
-LT_NODISCARD lt_status lt_json_echo(const lt_json_head *h, const lt_echo *e, const lt_canceller *c, char **out,
-                                    lt_error *err);
+LT_NODISCARD lt_status lt_json_echo(const lt_json_head *h, const lt_echo *e, const lt_echo *back, const lt_canceller *c,
+                                    char **out, lt_error *err);
 LT_NODISCARD lt_status lt_json_tune(const lt_json_head *h, const lt_tune_result *r, size_t count, char **out,
                                     lt_error *err);
 /** As lt_json_tune(), with what measuring again gave as result.live. */
@@ -171,8 +171,8 @@ LT_NODISCARD lt_status lt_text_switching(const lt_switching *s, const char *name
 LT_NODISCARD lt_status lt_text_compare(const lt_visit_comparison *c, bool all, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_margin(const lt_margin *m, double want_db, const char *name, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_open_margin(const lt_open_margin *m, const char *site, char **out, lt_error *err);
-LT_NODISCARD lt_status lt_text_echo(const lt_echo *e, const lt_canceller *c, const char *name, char **out,
-                                    lt_error *err);
+LT_NODISCARD lt_status lt_text_echo(const lt_echo *e, const lt_echo *back, const lt_canceller *c, const char *name,
+                                    char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_tune(const lt_tune_result *r, size_t count, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_tune_live(const lt_dialled *d, char **out, lt_error *err);
 

@@ -11,6 +11,7 @@ static const cli_option options[] = {
     {"returned-channel", CLI_COUNT, "N", "channel of the return", "2 in FILE.wav, 1 in R.wav", 1, 1024, NULL},
     {"distance-m", CLI_NUMBER, "M", "lane speaker to lane microphone, metres", "0.3", 0.01, 20, NULL},
     {"temperature-c", CLI_NUMBER, "C", "air temperature, for the speed of sound", "20", -60, 80, NULL},
+    {"both", CLI_FLAG, NULL, "also the other way: what the far end sends back to the lane", NULL, 0, 0, NULL},
     CLI_CHART_OPTION,
     {"canceller", CLI_FLAG, NULL, "also run a real echo canceller over the recordings", NULL, 0, 0, NULL},
 };
@@ -75,8 +76,25 @@ static lt_status load(cli_args *a, const char *const *inputs, size_t count, reco
     return status;
 }
 
-static lt_status measure(cli_args *a, const char *const *inputs, size_t count, lt_echo **echo, lt_canceller *canceller,
-                         lt_error *err)
+/* The other way is an extra: where the recordings do not tell it, a note says why. */
+static lt_status measure_back(cli_args *a, const recordings *r, const lt_echo_options *o, lt_echo *echo, lt_echo **back,
+                              lt_error *err)
+{
+    lt_error why = {0};
+    lt_status status = LT_E_ARG;
+    if (r->sent == NULL || !r->one_clock)
+        (void)ltp_fail(&why, LT_E_ARG, "the echo the other way needs one file with both lines on two channels");
+    else
+        status = lt_echo_measure_back(r->sent, r->returned, echo, o, back, &why);
+    if (status == LT_E_ARG || status == LT_E_SNR) {
+        lt_notes_add(&a->notes, "no-other-way", "%s", why.what);
+        return LT_OK;
+    }
+    return status == LT_OK ? LT_OK : ltp_fail(err, status, "%s", why.what);
+}
+
+static lt_status measure(cli_args *a, const char *const *inputs, size_t count, lt_echo **echo, lt_echo **back,
+                         lt_canceller *canceller, lt_error *err)
 {
     recordings r = {0};
     lt_echo_options o = lt_echo_default_options();
@@ -90,6 +108,8 @@ static lt_status measure(cli_args *a, const char *const *inputs, size_t count, l
                                 : lt_echo_blind(r.returned, &o, echo, err);
     if (status == LT_OK && cli_flag(a, "canceller") && r.sent != NULL)
         status = lt_canceller_try(r.sent, r.returned, *echo, canceller, err);
+    if (status == LT_OK && cli_flag(a, "both"))
+        status = measure_back(a, &r, &o, *echo, back, err);
     cli_name_file(err, inputs[count - 1]);
     recordings_clear(&r);
     return status;
@@ -115,19 +135,20 @@ static int run(cli_args *a)
     if (pair && (inputs[0] == NULL || inputs[1] == NULL))
         return cli_usage(a->command, "%s is missing: --sent and --returned go together",
                          inputs[0] == NULL ? "--sent" : "--returned");
-    lt_echo *echo = NULL;
+    lt_echo *echo = NULL, *back = NULL;
     lt_canceller canceller = {0};
-    lt_status status = measure(a, inputs, pair ? 2 : 1, &echo, &canceller, &err);
+    lt_status status = measure(a, inputs, pair ? 2 : 1, &echo, &back, &canceller, &err);
     const lt_canceller *tried = canceller.count > 0 ? &canceller : NULL;
     if (status == LT_OK)
         status = cli_save_figure(a, draw, echo, &err);
     if (status == LT_OK && a->json) {
         const lt_json_head head = cli_json_head(a, inputs, pair ? 2 : 1);
-        status = lt_json_echo(&head, echo, tried, &text, &err);
+        status = lt_json_echo(&head, echo, back, tried, &text, &err);
     } else if (status == LT_OK) {
-        status = lt_text_echo(echo, tried, inputs[pair ? 1 : 0], &text, &err);
+        status = lt_text_echo(echo, back, tried, inputs[pair ? 1 : 0], &text, &err);
     }
     lt_echo_free(echo);
+    lt_echo_free(back);
     return cli_finish(a, status, &err, text);
 }
 

@@ -10,12 +10,15 @@
 typedef struct {
     lt_signal *sent, *returned;
     double rate_hz;
+    bool causal; /* nothing can come back before it was sent: no lag under 0 is looked at */
 } ltp_echo_pair;
 /** LT_E_SNR a silent recording, LT_E_ARG too short, LT_E_NOMEM. */
 LT_NODISCARD lt_status ltp_echo_prepare(const lt_signal *sent, const lt_signal *returned, ltp_echo_pair *out,
                                         lt_error *err);
 void ltp_echo_pair_clear(ltp_echo_pair *p);
 
+/** The echo path from a prepared pair of speech, as lt_echo_measure() takes it; the pair is changed. */
+LT_NODISCARD lt_status ltp_echo_from_speech(ltp_echo_pair *p, const lt_echo_options *o, lt_echo *e, lt_error *err);
 /** Take a clock drift off the returned recording. */
 LT_NODISCARD lt_status ltp_echo_correct_drift(ltp_echo_pair *p, double ppm, lt_error *err);
 /** An empty result: nothing known. */

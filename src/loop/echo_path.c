@@ -74,7 +74,7 @@ static lt_status find_lag(const ltp_echo_pair *p, const lt_echo_options *o, ltp_
 {
     const double rate = p->rate_hz;
     *lag = (ltp_echo_lag){.drifts = !o->one_clock};
-    lt_status st = ltp_echo_lag_find(p, near_from_s * rate, near_to_s * rate, lag, err);
+    lt_status st = ltp_echo_lag_find(p, p->causal ? 0.0 : near_from_s * rate, near_to_s * rate, lag, err);
     if (st != LT_OK || o->one_clock || lag->contrast >= near_contrast)
         return st;
     ltp_echo_lag far = {.drifts = true}; /* recorders that were started at quite different times */
@@ -359,7 +359,7 @@ static void say_doubts(const lt_echo_options *o, lt_echo *e)
                      e->drift_ppm);
 }
 
-static lt_status from_speech(ltp_echo_pair *p, const lt_echo_options *o, lt_echo *e, lt_error *err)
+lt_status ltp_echo_from_speech(ltp_echo_pair *p, const lt_echo_options *o, lt_echo *e, lt_error *err)
 {
     ltp_echo_lag lag = {0};
     ltp_echo_fit fit = {0};
@@ -471,7 +471,8 @@ lt_status lt_echo_measure(const lt_signal *sent, const lt_signal *returned, cons
     if (st == LT_OK)
         st = ltp_echo_create(&e, err);
     if (st == LT_OK)
-        st = o.stimulus || is_sweep(sent) ? from_stimulus(sent, returned, &o, e, err) : from_speech(&p, &o, e, err);
+        st = o.stimulus || is_sweep(sent) ? from_stimulus(sent, returned, &o, e, err)
+                                          : ltp_echo_from_speech(&p, &o, e, err);
     ltp_echo_pair_clear(&p);
     if (st != LT_OK) {
         lt_echo_free(e);

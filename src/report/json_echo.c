@@ -71,7 +71,26 @@ static json_t *canceller(ltp_json *j, const lt_canceller *c)
     return o;
 }
 
-lt_status lt_json_echo(const lt_json_head *h, const lt_echo *e, const lt_canceller *c, char **out, lt_error *err)
+static json_t *other_way(ltp_json *j, const lt_echo *e)
+{
+    if (e == NULL)
+        return json_null();
+    json_t *o = json_object();
+    ltp_json_put(j, o, "finding", ltp_json_text(lt_echo_finding_name(e->finding)));
+    ltp_json_put(j, o, "confidence", ltp_json_number(e->confidence, 2));
+    ltp_json_put(j, o, "delay_ms", ltp_json_number(e->delay_ms, LTP_DECIMALS_MS));
+    ltp_json_put_db(j, o, "echo_loss_db", e->echo_loss_db);
+    ltp_json_put(j, o, "tail_ms", ltp_json_number(e->tail_ms, LTP_DECIMALS_MS));
+    ltp_json_put(j, o, "talker_echo", talker(j, &e->talker));
+    ltp_json_put(j, o, "arrivals", arrivals(j, e));
+    ltp_json_put(j, o, "evidence", sentences(j, &e->evidence));
+    ltp_json_put(j, o, "advice", sentences(j, &e->advice));
+    ltp_json_put(j, o, "notes", sentences(j, &e->notes));
+    return o;
+}
+
+lt_status lt_json_echo(const lt_json_head *h, const lt_echo *e, const lt_echo *back, const lt_canceller *c, char **out,
+                       lt_error *err)
 {
     ltp_json j = {0};
     json_t *r = json_object();
@@ -99,6 +118,7 @@ lt_status lt_json_echo(const lt_json_head *h, const lt_echo *e, const lt_cancell
     ltp_json_put_db(&j, r, "level_change_db", e->level_change_db);
     ltp_json_put(&j, r, "seconds", ltp_json_number(e->seconds, 3));
     ltp_json_put(&j, r, "canceller", canceller(&j, c));
+    ltp_json_put(&j, r, "other_way", other_way(&j, back));
     ltp_json_put(&j, r, "evidence", sentences(&j, &e->evidence));
     ltp_json_put(&j, r, "advice", sentences(&j, &e->advice));
     return ltp_json_finish(&j, h, &e->notes, r, out, err);

@@ -79,7 +79,23 @@ static void canceller(ltp_textbuf *b, const lt_canceller *c)
         ltp_text_row(b, "delay before it", c->bulk_ms, 0, "ms, taken off first; add it where the canceller cannot");
 }
 
-lt_status lt_text_echo(const lt_echo *e, const lt_canceller *c, const char *name, char **out, lt_error *err)
+static void other_way(ltp_textbuf *b, const lt_echo *e)
+{
+    if (e == NULL)
+        return;
+    const char *verdict = lt_echo_verdict_name(e->talker.verdict);
+    ltp_text_format(b, "\n  the other way: what the lane's talker hears of himself\n  %-16s%9s\n", "finding",
+                    lt_echo_finding_name(e->finding));
+    ltp_text_row(b, "delay", e->delay_ms, 2, "ms");
+    ltp_text_row(b, "echo loss", e->echo_loss_db, 1, "dB (ITU-T G.122)");
+    ltp_text_row(b, "TELR", e->talker.telr_db, 1, "dB");
+    ltp_text_format(b, "  %-16s%9s\n\n", "talker echo", verdict != NULL ? verdict : "-");
+    ltp_text_notes(b, "Next there: ", &e->advice);
+    ltp_text_notes(b, "Note there: ", &e->notes);
+}
+
+lt_status lt_text_echo(const lt_echo *e, const lt_echo *back, const lt_canceller *c, const char *name, char **out,
+                       lt_error *err)
 {
     ltp_textbuf b;
     ltp_text_init(&b, 0);
@@ -90,6 +106,7 @@ lt_status lt_text_echo(const lt_echo *e, const lt_canceller *c, const char *name
     figures(&b, e);
     arrivals(&b, e);
     canceller(&b, c);
+    other_way(&b, back);
     ltp_text_add(&b, "\n");
     ltp_text_notes(&b, "Because: ", &e->evidence);
     ltp_text_notes(&b, "Next: ", &e->advice);

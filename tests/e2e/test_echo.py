@@ -10,7 +10,7 @@ RATE = 16000
 SPEED = 343.2  # m/s at 20 C, ISO 9613-1
 
 
-def babble(seed, seconds=12, rate=RATE):
+def babble(seed, seconds=9, rate=RATE):
     """Noise with the slope of speech, in syllables and pauses."""
     rng = np.random.default_rng(seed)
     n = int(seconds * rate)
@@ -74,7 +74,7 @@ class Echo(Case):
     def test_none(self):
         r = self.result(path(), near=1.0)
         self.assertEqual(r["finding"], "none")
-        for key in ("delay_ms", "echo_loss_db", "tail_ms"):
+        for key in ("delay_ms", "echo_loss_db", "tail_ms", "other_way"):
             self.assertIsNone(r[key])
         self.assertEqual((r["arrivals"], r["talker_echo"]["verdict"]), ([], "acceptable"))
 
@@ -101,6 +101,28 @@ class Echo(Case):
         self.fails("echo", both, says=["silent", "three.wav"])
         self.fails("echo", both, "--sent-channel", "2", "--returned-channel", "2", says="at once")
         self.fails("echo", both, "--sent-channel", "9", "--returned-channel", "1", says="three.wav")
+
+    def test_both_ways(self):
+        sent, other = babble(1, 14), babble(8, 14)
+        other *= np.sin(2 * np.pi * 0.13 * np.arange(len(other)) / RATE) > -0.3
+        there, here = path((1.5, -18)), path((45, -24))
+        noise = 0.0003 * np.random.default_rng(3).normal(size=(2, len(sent)))
+        out, back = sent + noise[0], other + noise[1]
+        for _ in range(6):  # each line holds the echo of the other one
+            out, back = (sent + noise[0] + np.convolve(back, here)[:len(sent)],
+                         other + noise[1] + np.convolve(out, there)[:len(sent)])
+        both = write_wav(self.dir / "both.wav", [out, back], RATE)
+        r = self.json("echo", both, "--both")["result"]
+        self.assertAlmostEqual(r["delay_ms"], 1.5, delta=0.05)
+        self.assertAlmostEqual(r["echo_loss_db"], 18, delta=0.5)
+        way = r["other_way"]
+        self.assertEqual(way["finding"], "processing-delay")
+        self.assertAlmostEqual(way["delay_ms"], 45, delta=0.1)
+        self.assertAlmostEqual(way["echo_loss_db"], 24, delta=0.7)
+        sent, back = self.pair(there)  # nobody talks there: not known, not "none"
+        value = self.json("echo", write_wav(self.dir / "one-way.wav", [sent, back], RATE), "--both")
+        self.assertIn("no-other-way", self.codes(value))
+        self.assertIsNone(value["result"]["other_way"])
 
     def test_sweep(self):
         self.json("stimulus", "sweep", self.dir / "s.wav", "--seconds", "4")
