@@ -115,8 +115,19 @@ static const char visit_body[] =
     "#   bystander.wav         stimulus on the outbound line, microphone where somebody\n"
     "#                         is who should not understand; noise-bystander.wav: the\n"
     "#                         noise there. Both only where privacy counts\n"
-    "# inbound, counter-coupling and noise-counter may lie once in the folder counter-1. With a car at the lane:\n"
+    "#   cross-coupling-from-2.wav  in lane-1: stimulus on the outbound line of lane 2,\n"
+    "#                              inbound line of lane 1 recorded\n"
+    "# inbound, counter-coupling and noise-counter may lie once in counter-1. With a car at the lane:\n"
     "# outbound.car.wav and so on. stimulus.wav, the file that was played, lies here.\n";
+
+static const char couplings[] =
+    "couplings: []                    # what no recording tells of the way from lane to lane\n"
+    "                                 # or counter to counter; null: assumed and said so\n"
+    "#  - between: lanes              # lanes | counters\n"
+    "#    from: 1                     # whose loudspeaker\n"
+    "#    to: 2                       # whose microphone\n"
+    "#    level_db: null              # flat coupling, line to line, dB\n"
+    "#    distance_m: null            # without a level: metres from one to the other\n";
 
 static lt_status save_site(const char *dir, const char *name, unsigned lanes, lt_error *err)
 {
@@ -128,6 +139,7 @@ static lt_status save_site(const char *dir, const char *name, unsigned lanes, lt
     for (unsigned i = 1; i <= lanes; i++)
         ltp_sheet_add(&t, "%s  - lane: %-22u # number; recordings: visits/DATE/lane-%u/\n%s", i > 1 ? "\n" : "", i, i,
                       lane_body);
+    ltp_sheet_add(&t, "\n%s", couplings);
     lt_status st = ltp_site_path(path, err, "%s/site.yaml", dir);
     if (st != LT_OK)
         t.failed = true;
