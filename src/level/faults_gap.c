@@ -25,6 +25,9 @@ enum { RETURN_SHORT = 20, RETURN_LONG = 80 };               /* sub-blocks: 10 an
 static const double sudden_part = 0.5;                      /* 10 ms against 40 ms, at one of the edges at least */
 static const double long_part = 0.35, rather_long_s = 0.06; /* ... and at the other, if the gap is so long */
 static const double jump_part = 0.15;                       /* by which a held value is left */
+/* RMS steps from sample to sample that a held value must have lasted, re the RMS before: the crests of something slow
+ * (wind, rumble) stay on one value of a coarse coding for a while, and are left by a jump. */
+static const double held_moves = 2.0;
 static const double pause_size = 2e-5;
 static const double test_rate_hz = 8000.0;
 static const double longest_error_s = 0.5, died_s = 1.0;
@@ -47,7 +50,7 @@ struct ltp_gap {
     size_t last_count, last_at;
 
     state now;
-    double before_rms;
+    double before_rms, before_step; /* before_step: RMS difference from sample to sample */
     bool held, tone;
     uint64_t gap_start, gap_end;
     double sound_s; /* sound lasted so long before the gap */
@@ -145,10 +148,11 @@ static bool is_tone(const ltp_gap *d)
     return rest < tonal * energy;
 }
 
-static void start_gap(ltp_gap *d, double before, bool held)
+static void start_gap(ltp_gap *d, double before, double step, bool held)
 {
     d->now = QUIET;
     d->before_rms = before;
+    d->before_step = step;
     d->held = held;
     d->tone = is_tone(d);
     d->gap_start = d->frames - d->block;
@@ -167,6 +171,8 @@ static void count_gap(ltp_gap *d)
     const double length_s = (double)(d->gap_end - d->gap_start) / d->rate_hz;
     const double at_s = (double)d->gap_start / d->rate_hz;
     if (length_s < (d->held ? shortest_held_s : shortest_s))
+        return;
+    if (d->held && (double)(d->gap_end - d->gap_start) * d->before_step < held_moves * d->before_rms)
         return;
     if (length_s < shortest_held_s && d->quiet_energy > 0.0)
         return; /* tones that cancel for a moment */
@@ -224,7 +230,7 @@ static void end_block(ltp_gap *d)
         const bool nothing = size < silent_part * before && d->change < changed_part * changed_part * changes;
         const bool stuck = held && before > least_held_rms && !nothing && size < 2.0 * before;
         if (sudden && (nothing || stuck))
-            start_gap(d, before, stuck);
+            start_gap(d, before, sqrt(changes / (double)(d->block - 1)), stuck);
     } else if (d->now == QUIET) {
         const bool quiet = d->held ? held && !(d->high > d->held_value) && !(d->high < d->held_value)
                                    : size < silent_part * d->before_rms;
