@@ -44,7 +44,8 @@ struct ltp_gap {
     double ring[LONG_BEFORE];    /* mean square of the last sub-blocks */
     double changes[LONG_BEFORE]; /* ... of the differences between samples */
     double change, last_x;
-    size_t blocks; /* since the sound began */
+    double extreme; /* largest |sample| so far */
+    size_t blocks;  /* since the sound began */
     uint64_t frames;
     double *last; /* [RING_MS] audio before the gap, for the test of tones; a ring */
     size_t last_count, last_at;
@@ -172,7 +173,8 @@ static void count_gap(ltp_gap *d)
     const double at_s = (double)d->gap_start / d->rate_hz;
     if (length_s < (d->held ? shortest_held_s : shortest_s))
         return;
-    if (d->held && (double)(d->gap_end - d->gap_start) * d->before_step < held_moves * d->before_rms)
+    const bool moves = (double)(d->gap_end - d->gap_start) * d->before_step >= held_moves * d->before_rms;
+    if (d->held && (!moves || fabs(d->held_value) >= d->extreme)) /* at its extreme it is an overload */
         return;
     if (length_s < shortest_held_s && d->quiet_energy > 0.0)
         return; /* tones that cancel for a moment */
@@ -277,6 +279,7 @@ void ltp_gap_push(ltp_gap *d, const double *x, size_t count)
         if (d->in_block > 0) /* the step into a gap does not count */
             d->change += (x[i] - d->last_x) * (x[i] - d->last_x);
         d->last_x = x[i];
+        d->extreme = fmax(d->extreme, fabs(x[i]));
         d->low = x[i] < d->low ? x[i] : d->low;
         d->high = x[i] > d->high ? x[i] : d->high;
         d->frames++;
