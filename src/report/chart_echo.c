@@ -20,13 +20,19 @@ void ltp_chart_tolerance(ltp_charts *c)
     ltp_chart_axis_y(c, 0, LTP_ECHO_TOP_DB, 10.0, "dB, talker echo loudness rating");
 }
 
-void ltp_chart_echo_point(ltp_charts *c, const char *block, double one_way_ms, double telr_db)
+/* A circle, as the cleaning of drawings lets no symbol of gnuplot pass. */
+void ltp_chart_echo_point(ltp_charts *c, bool filled, double one_way_ms, double telr_db)
 {
-    const double row[] = {fmin(fmax(one_way_ms, from_ms), to_ms), fmin(fmax(telr_db, 0.0), LTP_ECHO_TOP_DB)};
-    ltp_text_format(&c->script, "%s << EOD\n", block);
-    if (lt_is_known(one_way_ms) && lt_is_known(telr_db))
-        ltp_chart_row(c, row, 2);
-    ltp_text_add(&c->script, "EOD\n");
+    if (!lt_is_known(one_way_ms) || !lt_is_known(telr_db))
+        return;
+    ltp_text_add(&c->script, "set object circle at first ");
+    ltp_chart_value(c, fmin(fmax(one_way_ms, from_ms), to_ms));
+    ltp_text_add(&c->script, ", first ");
+    ltp_chart_value(c, fmin(fmax(telr_db, 0.0), LTP_ECHO_TOP_DB));
+    ltp_text_add(&c->script, filled ? " radius graph 0.014 front fillcolor rgb '" LTP_WARN
+                                      "' fillstyle solid noborder\n"
+                                    : " radius graph 0.014 front fillcolor rgb '#ffffff' fillstyle solid border lc rgb "
+                                      "'" LTP_WARN "' lw 1.6\n");
 }
 
 /* The condition whose echo is heard most. */
@@ -51,14 +57,11 @@ void ltp_chart_echo(ltp_charts *c, const ltp_lane_view *v)
     const double after_db = k->echo_telr_db - v->outbound_after_db - v->inbound_after_db;
     ltp_chart *chart = ltp_chart_begin(c, v->index, LTP_CHART_ECHO);
     ltp_chart_tolerance(c);
-    ltp_chart_echo_point(c, "$before", k->echo_one_way_ms, before_db);
-    ltp_chart_echo_point(c, "$after", k->echo_one_way_ms, after_db);
+    ltp_chart_echo_point(c, false, k->echo_one_way_ms, before_db);
+    ltp_chart_echo_point(c, true, k->echo_one_way_ms, after_db);
     ltp_text_add(&c->script, "plot $limits using 1:2 with lines lc rgb '" LTP_ACCENT "' lw 2 notitle, "
-                             "$limits using 1:3 with lines lc rgb '" LTP_ACCENT "' lw 1.2 dt 2 notitle, "
-                             "$before using 1:2 with points pt 6 ps 0.9 lw 2 lc rgb '" LTP_SOFT "' notitle, "
-                             "$after using 1:2 with points pt 7 ps 0.9 lc rgb '" LTP_WARN "' notitle\n");
+                             "$limits using 1:3 with lines lc rgb '" LTP_ACCENT "' lw 1.2 dt 2 notitle\n");
     ltp_text_add(&chart->caption,
-                 "How far the operator\xE2\x80\x99s own voice comes back lowered, against the delay one way. "
-                 "Above the line it is acceptable (ITU-T G.131), below the dashed one it is not. "
-                 "Ring: before; dot: at the recommended settings.");
+                 "Loss of the own voice\xE2\x80\x99s echo, by delay one way; acceptable above the line (ITU-T G.131). "
+                 "Ring: before; dot: after.");
 }

@@ -16,11 +16,9 @@ lt_status lt_figure_echo(const lt_echo *e, const lt_report_options *opt, lt_figu
     if (status == LT_OK) {
         ltp_charts *c = f.charts;
         ltp_chart_tolerance(c);
-        ltp_chart_echo_point(c, "$lane", e->talker.one_way_ms, e->talker.telr_db);
+        ltp_chart_echo_point(c, true, e->talker.one_way_ms, e->talker.telr_db);
         ltp_text_add(&c->script, "plot $limits using 1:2 with lines lc rgb '" LTP_ACCENT "' lw 2.2, "
                                  "$limits using 1:3 with lines lc rgb '" LTP_ACCENT "' lw 1.4 dt 2");
-        if (known)
-            ltp_text_add(&c->script, ", $lane using 1:2 with points pt 7 ps 2 lc rgb '" LTP_WARN "'");
         ltp_text_add(&c->script, "\n");
     }
     return ltp_figure_end(&f, status, opt, out, bytes, err);

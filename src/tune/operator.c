@@ -34,19 +34,16 @@ static lt_status shift(const ltp_evidence *e, double d_in_db, const lt_tune_expo
 static void note_doubts(const lt_tune_lane *l, lt_tune_exposure *x)
 {
     lt_notes_add(&x->notes, "exposure-information",
-                 "An estimate for information, not a medical statement: equal energy (ISO 9612), dose by NIOSH (85 "
-                 "dB(A) for 8 h, 3 dB exchange). An audiologist and the local rules decide.");
+                 "For information, not a medical statement (ISO 9612, NIOSH 85 dB(A)): an audiologist and local rules "
+                 "decide.");
     if (x->talk_assumed || x->shift_assumed)
-        lt_notes_add(&x->notes, "exposure-assumed",
-                     "Speech from the lane %.3g %% of the time (%s) in a shift of %.3g h (%s): talk_percent and "
-                     "shift_hours of the counter in site.yaml say so.",
+        lt_notes_add(&x->notes, "exposure-assumed", "Speech %.3g %% (%s) of a shift of %.3g h (%s); see site.yaml.",
                      x->talk_percent, x->talk_assumed ? "assumed" : "given", x->shift_hours,
                      x->shift_assumed ? "assumed" : "given");
     if (l->listening != LT_LISTEN_LOUDSPEAKER)
-        lt_notes_add(&x->notes, "exposure-headset",
-                     "The level was taken at an earpiece. The limit is one for the free field, and a level at the ear "
-                     "reads several dB apart from it (ISO 11904): ask for a measurement on an ear simulator where it "
-                     "matters.");
+        lt_notes_add(
+            &x->notes, "exposure-headset",
+            "Taken at an earpiece, which reads several dB apart from the free field of the limit (ISO 11904).");
 }
 
 lt_status ltp_operator_exposure(const ltp_evidence *usual, double before_d_in_db, double after_d_in_db,
