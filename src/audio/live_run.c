@@ -12,9 +12,11 @@
 enum { POLL_MS = 10 };
 /* Time is counted in rounds of at most 50 ms, so that a caller that was stopped itself does not blame the device. */
 static const double round_most_s = 0.05;
-static const double open_s = 2.6;        /* until the stream runs */
-static const double first_s = 2.0;       /* from there to the first callback */
-static const double silence_s = 1.0;     /* between callbacks */
+static const double open_s = 2.6;    /* until the stream runs */
+static const double first_s = 2.0;   /* from there to the first callback */
+static const double silence_s = 1.0; /* between callbacks */
+/* A server that waits for a hung client lets a callback pass now and then: a second has to bring so much audio. */
+static const double crawl_s = 1.0, crawl_audio_s = 0.05;
 static const double close_s = 1.0;       /* for an orderly end */
 static const double fade_s = 0.4;        /* for the child to end the sound after a stop */
 static const double quiet_s = 0.2;       /* ... where nothing sounds yet */
@@ -26,10 +28,13 @@ static const double later_zeros_s = 5.0; /* ... later in it */
 typedef struct {
     ltp_live_job *job;
     pid_t child;
-    uint64_t seen_ns; /* of the last round */
-    double state_s;   /* time in this state */
-    double no_beat_s; /* since the last callback */
-    double running_s; /* since the stream started */
+    uint64_t seen_ns;  /* of the last round */
+    double state_s;    /* time in this state */
+    double no_beat_s;  /* since the last callback */
+    double running_s;  /* since the stream started */
+    double crawling_s; /* of the present stretch that has to bring audio, and the frames at its beginning */
+    uint64_t crawl_frames;
+    bool crawls; /* a stretch ended without enough of it */
     int state;
     uint32_t beats;
     bool stopping;
@@ -40,6 +45,24 @@ typedef struct {
 static void stream_work(void *context)
 {
     ltp_child_stream(context);
+}
+
+/* Stretch after stretch of crawl_s, from the first callback on. */
+static void count_audio(run_state *r, double dt)
+{
+    ltp_shared *sh = r->job->shared;
+    const uint64_t frames = atomic_load_explicit(&sh->frames, memory_order_relaxed);
+    if (r->state != LTP_LIVE_RUNNING || r->beats == 0 || r->stopping) {
+        r->crawling_s = 0.0;
+        r->crawl_frames = frames;
+        return;
+    }
+    r->crawling_s += dt;
+    if (r->crawling_s < crawl_s)
+        return;
+    r->crawls = (double)(frames - r->crawl_frames) < crawl_audio_s * sh->rate_hz;
+    r->crawling_s = 0.0;
+    r->crawl_frames = frames;
 }
 
 static void count_time(run_state *r)
@@ -56,6 +79,7 @@ static void count_time(run_state *r)
     r->stopping_s += r->stopping ? dt : 0.0;
     r->state = state;
     r->beats = beats;
+    count_audio(r, dt);
     (void)atomic_fetch_add_explicit(&sh->caller_beats, 1, memory_order_relaxed);
 }
 
@@ -94,7 +118,7 @@ static bool overdue(const run_state *r, ltp_live_end *end)
         return false;
     if (sh->total_frames > 0 && r->running_s > (double)sh->total_frames / sh->rate_hz + spare_s)
         return true;
-    return r->no_beat_s > (r->beats == 0 ? first_s : silence_s);
+    return r->crawls || r->no_beat_s > (r->beats == 0 ? first_s : silence_s);
 }
 
 static void measure_view(lt_live_view *v)
