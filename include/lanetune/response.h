@@ -169,8 +169,9 @@ typedef struct {
     double signal[LT_SPEECH_BANDS]; /* energy of the burst's return per band, at level_dbfs: mean square x seconds */
     double before[LT_SPEECH_BANDS], before_dbfs;
     double gain_db[LT_SPEECH_BANDS], gain_weight[LT_SPEECH_BANDS]; /* energy re level, dB, of the quieter bursts */
-    double distortion_noise, distortion, least_distortion; /* harmonics 2 to 5 re the linear part, power: of the burst before; of all */
-    double burst_s;                      /* length of what came back */
+    double distortion_noise, distortion,
+        least_distortion; /* harmonics 2 to 5 re the linear part, power: of the burst before; of all */
+    double burst_s;       /* length of what came back */
     double loss_db, loss_sigma_db, accepted_sigma_db; /* against that gain; how certain, now and at `before` */
     unsigned check; /* a suspicion about the amplifier is looked at again, from suspect_dbfs */
     double suspect_dbfs;

@@ -24,7 +24,7 @@ static const double scatter_of_rise = 0.19, scatter_least_db = 0.35, scatter_mos
 static const double moving = 0.003, moving_hz = 1.0; /* of a tone that stays, over all */
 static const double jitter = 0.006, jitter_hz = 7.0; /* ... and from moment to moment */
 static const double falling_db_s = -6.0;             /* a howl that was seen to rise and has reached its limit */
-static const double quiet_dbfs = -60.0; /* what is quieter harms nobody, and a howl does not stay there */
+static const double quiet_dbfs = -60.0;              /* what is quieter harms nobody, and a howl does not stay there */
 
 struct lt_howl {
     double rate_hz;

@@ -154,8 +154,7 @@ static void ring_words(char text[80], const lt_open_margin *m, const lt_ring_pat
     text[0] = '\0';
     if (!p->known)
         return;
-    const int n =
-        snprintf(text, 80, "lane %u > %u", m->lanes[p->speaker_lane].lane, m->lanes[p->microphone_lane].lane);
+    const int n = snprintf(text, 80, "lane %u > %u", m->lanes[p->speaker_lane].lane, m->lanes[p->microphone_lane].lane);
     if (m->counter_count > 1 && n > 0 && n < 40)
         (void)snprintf(text + n, 80 - (size_t)n, ", counter %u > %u", m->counters[p->counter_speaker],
                        m->counters[p->counter_microphone]);

@@ -22,7 +22,7 @@ static const double half_carrier =
     1.1885022274370185;               /* 10^(0.3 / 4): from the mid-band to the edge of a half octave */
 static const double smooth_hz = 30.0; /* fluctuations slower than this are removed */
 static const double fade_s = 0.01;
-static const double carrier_s = 30.0;                                   /* longer signals repeat their carriers */
+static const double carrier_s = 30.0;                                 /* longer signals repeat their carriers */
 static const int comb_divisor[LT_STI_BANDS] = {7, 5, 3, 9, 5, 3, 11}; /* p */
 enum { ROUNDS = 12, FLATTENED_BANDS = 5 /* above 2 kHz the carriers are wide enough */ };
 
