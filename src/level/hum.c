@@ -314,12 +314,12 @@ static const double agree_hz = 0.08, agree_part_hz = 0.01;
 double lt_hum_exact_hz(double mains_hz, const lt_hum_line *lines, size_t count)
 {
     double sum = 0.0, weight = 0.0;
-    if (count == 0)
+    if (count == 0 || !(mains_hz > 0.0))
         return NAN;
     const lt_hum_line *top = &lines[0];
     for (size_t i = 1; i < count; i++)
         top = lines[i].level_db > top->level_db ? &lines[i] : top;
-    const double about_hz = top->hz / round(top->hz / mains_hz);
+    const double about_hz = top->hz / fmax(1.0, round(top->hz / mains_hz));
     for (size_t i = 0; i < count; i++) {
         const double h = round(lines[i].hz / mains_hz);
         if (h < 1.0 || fabs(lines[i].hz - h * about_hz) > agree_hz + agree_part_hz * h)

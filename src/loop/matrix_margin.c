@@ -108,7 +108,8 @@ static int by_level(const void *a, const void *b)
 static size_t choose_candidates(search *q, size_t chosen[LT_CANDIDATES_MAX])
 {
     size_t count = 0;
-    qsort(q->found, q->found_count, sizeof *q->found, by_level);
+    if (q->found_count > 0)
+        qsort(q->found, q->found_count, sizeof *q->found, by_level);
     for (size_t i = 0; i < q->found_count && count < LT_CANDIDATES_MAX; i++) {
         const lt_ring_candidate *c = &q->found[i];
         bool close = c->margin_db < listed_within * q->crossing.level;
