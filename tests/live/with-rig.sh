@@ -39,7 +39,14 @@ while [ $# -gt 0 ] && [ "$1" != -- ]; do
 done
 [ $# -gt 1 ] || failed "no command in: $words"
 shift
-[ -z "$no_server" ] || exec "$@"
+if [ -n "$no_server" ]; then
+    "$@"
+    status=$?
+    [ $status -eq 0 ] || [ $status -eq 99 ] && exit $status
+    # A shared machine can hold a rig in real time up for seconds. What fails twice is broken.
+    echo 'with-rig.sh: failed; once more' >&2
+    exec "$@"
+fi
 [ -n "$lane_program" ] || lane_program=${RIG_LANE:-$here/lane}
 for program in jackd jack_lsp jack_freewheel setpriv "$lane_program"; do
     command -v "$program" >/dev/null || failed "$program is missing; install the packages jackd2 and libjack-jackd2-dev"
