@@ -17,6 +17,7 @@ typedef struct {
     unsigned bits;     /* of a PCM sample, 0 = floating point or coded */
     char format[48];   /* "WAV, 24 bit PCM" */
     bool truncated;    /* the header promises more than the file holds; final when the end has been read */
+    bool sizes_wrong;  /* a WAV whose header counts 0 or wrapped at 4 GiB: read as far as the file goes */
 } lt_audio_info;
 
 typedef struct lt_audio_reader lt_audio_reader;

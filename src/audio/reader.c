@@ -4,6 +4,7 @@
 
 #include "audio/beside.h"
 #include "audio/format.h"
+#include "audio/wav_sizes.h"
 #include "base/alloc.h"
 
 #include <inttypes.h>
@@ -19,6 +20,7 @@ enum { BLOCK_SAMPLES = 16384, CHANNELS_MAX = 1024, FIRST_ROOM = 1 << 20 };
 
 struct lt_audio_reader {
     SNDFILE *file;
+    ltp_wav_view *view; /* NULL: the file is read as it is */
     int fd;
     char *path;
     lt_audio_info info;
@@ -98,7 +100,9 @@ static void describe(lt_audio_reader *r, const SF_INFO *sf)
     r->info.frames = sf->frames > 0 ? (uint64_t)sf->frames : 0;
     r->info.bits = ltp_format_bits(sf->format);
     r->info.truncated = header_was_corrected(r->file);
-    ltp_format_text(sf->format, r->info.format, sizeof r->info.format);
+    r->info.sizes_wrong = r->view != NULL;
+    const int container = r->view != NULL ? SF_FORMAT_WAV : sf->format & SF_FORMAT_TYPEMASK;
+    ltp_format_text(container | (sf->format & SF_FORMAT_SUBMASK), r->info.format, sizeof r->info.format);
     r->block_frames = BLOCK_SAMPLES / r->info.channels;
     r->raw_bytes = raw_bytes_of(sf->format);
 }
@@ -112,9 +116,11 @@ lt_status lt_audio_open(const char *path, lt_audio_reader **out, lt_error *err)
         return ltp_fail_nomem(err, path);
     r->fd = -1;
     lt_status st = ltp_open_regular(path, "a sound file", &r->fd, &r->bytes, err);
+    if (st == LT_OK)
+        st = ltp_wav_look(path, r->fd, r->bytes, &r->view, err);
     if (st != LT_OK)
         goto done;
-    r->file = sf_open_fd(r->fd, SFM_READ, &sf, SF_FALSE);
+    r->file = r->view != NULL ? ltp_wav_view_open(r->view, &sf) : sf_open_fd(r->fd, SFM_READ, &sf, SF_FALSE);
     if (r->file == NULL) {
         st = fail_open(path, err);
         goto done;
@@ -150,6 +156,7 @@ void lt_audio_close(lt_audio_reader *r)
         (void)sf_close(r->file);
     if (r->fd >= 0)
         (void)close(r->fd);
+    ltp_wav_view_free(r->view);
     ltp_free(r->path);
     ltp_free(r->block);
     ltp_free(r);
@@ -271,10 +278,18 @@ lt_status lt_audio_skip(lt_audio_reader *r, uint64_t frames, lt_error *err)
     return LT_OK;
 }
 
+static lt_status fail_long(const lt_audio_reader *r, lt_error *err)
+{
+    return ltp_fail(err, LT_E_ARG, "%s: longer than %d frames (%.1f hours); cut it into parts", r->path,
+                    (int)LT_SIGNAL_MAX_COUNT, LT_SIGNAL_MAX_COUNT / r->info.rate_hz / 3600.0);
+}
+
 /* Grows with what is really read; the header's count only tells where to start, up to a limit. */
 static lt_status read_all(lt_audio_reader *r, unsigned channel, double **samples, size_t *count, lt_error *err)
 {
     size_t room = r->info.frames < FIRST_ROOM ? (size_t)r->info.frames + 1 : FIRST_ROOM;
+    if (r->info.frames > LT_SIGNAL_MAX_COUNT && r->bytes / r->info.channels > LT_SIGNAL_MAX_COUNT)
+        return fail_long(r, err); /* it has the bytes for it: do not fill the memory first */
     for (;;) {
         double *grown = ltp_realloc(*samples, room, sizeof *grown);
         if (grown == NULL)
@@ -288,9 +303,8 @@ static lt_status read_all(lt_audio_reader *r, unsigned channel, double **samples
         if (*count < room)
             return LT_OK;
         if (*count > LT_SIGNAL_MAX_COUNT)
-            return ltp_fail(err, LT_E_ARG, "%s: longer than %d frames (%.1f hours); cut it into parts", r->path,
-                            (int)LT_SIGNAL_MAX_COUNT, LT_SIGNAL_MAX_COUNT / r->info.rate_hz / 3600.0);
-        room *= 2;
+            return fail_long(r, err);
+        room = room > LT_SIGNAL_MAX_COUNT / 2 ? (size_t)LT_SIGNAL_MAX_COUNT + 1 : 2 * room;
     }
 }
 

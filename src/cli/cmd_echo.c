@@ -41,11 +41,16 @@ static lt_status channels_of(const char *path, unsigned *channels, lt_error *err
 static lt_status load_one(cli_args *a, const char *path, recordings *out, lt_error *err)
 {
     unsigned channels = 0;
+    lt_audio_info info;
     lt_status status = channels_of(path, &channels, err);
     if (status != LT_OK)
         return status;
-    if (channels == 1)
-        return lt_audio_load(path, 0, &out->returned, NULL, err);
+    if (channels == 1) {
+        status = lt_audio_load(path, 0, &out->returned, &info, err);
+        if (status == LT_OK)
+            cli_note_file(a, path, &info);
+        return status;
+    }
     const unsigned sent = cli_count(a, "sent-channel", 1);
     const unsigned returned = cli_count(a, "returned-channel", sent == 2 ? 1 : 2);
     if (sent == returned)
@@ -59,7 +64,9 @@ static lt_status load_one(cli_args *a, const char *path, recordings *out, lt_err
     out->one_clock = true;
     status = lt_audio_load(path, sent - 1, &out->sent, NULL, err);
     if (status == LT_OK)
-        status = lt_audio_load(path, returned - 1, &out->returned, NULL, err);
+        status = lt_audio_load(path, returned - 1, &out->returned, &info, err);
+    if (status == LT_OK)
+        cli_note_file(a, path, &info);
     return status;
 }
 

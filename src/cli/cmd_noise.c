@@ -158,6 +158,8 @@ static lt_status measure(cli_args *a, noise_job *job, lt_error *err)
         if (status == LT_OK)
             status = feed(reader, channel, meter, job->other, err);
         if (status == LT_OK)
+            cli_note_file(a, path, info);
+        if (status == LT_OK)
             status = lt_level_meter_finish(meter, &job->levels, err);
         if (status == LT_OK)
             status = conclude(a, meter, job, err);

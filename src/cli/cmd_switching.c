@@ -24,6 +24,8 @@ static lt_status load(cli_args *a, const char *path, unsigned channel, lt_signal
     if (status == LT_OK && a->word_count == 1 && info.channels > 2 && !cli_given(a, "returned-channel"))
         lt_notes_add(&a->notes, "first-channels", "%s has %u channels; 1 is taken as sent and 2 as returned", path,
                      info.channels);
+    if (status == LT_OK)
+        cli_note_file(a, path, &info);
     return status;
 }
 

@@ -61,6 +61,10 @@ static lt_status open_at_channel(const ltp_measuring *m, const lt_recording *r, 
 
 static void note_truncated(const lt_audio_info *info, lt_recording *r)
 {
+    if (info->sizes_wrong)
+        lt_notes_add(&r->notes, "header-sizes",
+                     "%.150s: its header does not tell its length (the recorder was stopped); all of it was read.",
+                     r->file);
     if (info->truncated)
         lt_notes_add(&r->notes, "truncated-file",
                      "%.150s is shorter than its header says: the recorder was interrupted or the copy is incomplete.",

@@ -111,6 +111,23 @@ class Noise(Case):
                   for kind in (16, 24, "float")]
         np.testing.assert_allclose(levels, levels[2], atol=0.01)
 
+    def test_recorder_that_was_stopped(self):
+        """A header with its sizes at 0, as it is before a recorder fills them in, and one cut off: read, with a note."""
+        wav = write_wav(self.dir / "a.wav", sine(1000, -20, 15), kind=16)
+        whole = self.json("noise", wav, "--cal-db", "110")
+        data = bytearray(wav.read_bytes())
+        cut = self.dir / "cut.wav"
+        cut.write_bytes(data[:-200000])
+        data[4:8] = data[40:44] = bytes(4)
+        wav.write_bytes(data)
+        stopped = self.json("noise", wav, "--cal-db", "110")
+        self.assertEqual(self.codes(whole), [])
+        self.assertEqual(self.codes(stopped), ["header-sizes"])
+        self.assertEqual(stopped["result"], whole["result"])
+        self.assertEqual(self.codes(self.json("noise", cut)), ["truncated-file", "uncalibrated"])
+        for command in ("noise", "speech-level"):
+            self.assertIn("header does not tell its length", run(command, wav).err)
+
     def test_text(self):
         r = run("noise", write_wav(self.dir / "a.wav", sine(1000, -20, 5)))
         self.assertTrue(r.out.startswith("LAeq -20.0 dBFS"), r.out)
