@@ -7,6 +7,7 @@
  * pitch for long: the phases of all lines, from frame to frame, give the pitch to a tenth of a percent. */
 #include "base/alloc.h"
 #include "level/faults.h"
+#include "level/frames.h"
 
 #include <string.h>
 
@@ -18,14 +19,14 @@ enum { LEAST_LINES = 6, LEAST_HIGH = 3, HIGH_FROM = 6, LEAST_FRAMES = 3 };
 static const double pitch_within_hz = 0.65, pitch_steady_hz = 0.35, scatter_most_hz = 3.0;
 static const double least = 1e-10; /* mean square of a line: -97 dBFS */
 
+static const char subject[] = "the search for burst buzz";
+
 struct ltp_burst {
     double rate_hz;
-    size_t n, hop, bins, filled, lines;
-    lt_rfft *fft;
-    double *window, *x, *work, *power;
-    lt_complex *spectrum;
+    ltp_frames frames;
+    double *power; /* [bins] mean squares */
     double scale;
-    uint64_t pushed;
+    size_t lines;
     lt_complex before[LINES + 1]; /* the lines in the last frame */
     bool combed_before;
     double pitch_hz; /* of the last pair of frames; NaN */
@@ -41,12 +42,8 @@ void ltp_burst_free(ltp_burst *d)
 {
     if (d == NULL)
         return;
-    lt_rfft_free(d->fft);
-    ltp_free(d->window);
-    ltp_free(d->x);
-    ltp_free(d->work);
+    ltp_frames_close(&d->frames);
     ltp_free(d->power);
-    ltp_free(d->spectrum);
     ltp_free(d);
 }
 
@@ -55,28 +52,21 @@ lt_status ltp_burst_create(double rate_hz, ltp_burst **out, lt_error *err)
     *out = NULL;
     ltp_burst *d = ltp_alloc(1, sizeof *d);
     if (d == NULL)
-        return ltp_fail_nomem(err, "the search for burst buzz");
+        return ltp_fail_nomem(err, subject);
     d->rate_hz = rate_hz;
-    d->n = lt_rfft_good_size((size_t)(EVERY / slot_hz * rate_hz));
-    d->hop = d->n / OVERLAP;
-    d->bins = d->n / 2 + 1;
     d->lines = (size_t)fmin(LINES, 0.45 * rate_hz / slot_hz);
     d->result.from_s = NAN;
     d->maybe_from_s = -1e9;
-    d->window = ltp_alloc(d->n, sizeof *d->window);
-    d->x = ltp_alloc(d->n, sizeof *d->x);
-    d->work = ltp_alloc(d->n, sizeof *d->work);
-    d->power = ltp_alloc(d->bins, sizeof *d->power);
-    d->spectrum = ltp_alloc(d->bins, sizeof *d->spectrum);
-    const lt_status st = d->window && d->x && d->work && d->power && d->spectrum
-                             ? lt_rfft_create(d->n, &d->fft, err)
-                             : ltp_fail_nomem(err, "the search for burst buzz");
+    const size_t n = lt_rfft_good_size((size_t)(EVERY / slot_hz * rate_hz));
+    lt_status st = ltp_frames_open(&d->frames, n, n / OVERLAP, lt_window_hann, subject, err);
+    d->power = ltp_alloc(d->frames.bins, sizeof *d->power);
+    if (st == LT_OK && d->power == NULL)
+        st = ltp_fail_nomem(err, subject);
     if (st != LT_OK) {
         ltp_burst_free(d);
         return st;
     }
-    lt_window_hann(d->window, d->n);
-    d->scale = 2.0 / ((double)d->n * (0.375 * (double)d->n));
+    d->scale = 2.0 / ((double)n * (0.375 * (double)n));
     *out = d;
     return LT_OK;
 }
@@ -84,12 +74,12 @@ lt_status ltp_burst_create(double rate_hz, ltp_burst **out, lt_error *err)
 /* Power of line k over that between it and the next one; *power is the line's mean square. */
 static double line_over_gap(const ltp_burst *d, double line, double *power)
 {
-    const double bins_of_line = slot_hz * (double)d->n / d->rate_hz;
+    const double bins_of_line = slot_hz * (double)d->frames.n / d->rate_hz;
     const size_t at = (size_t)(line * bins_of_line + 0.5);
     double gap[2 * GAP];
     size_t count = 0;
     for (size_t i = GAP_FROM; i <= GAP_TO; i++) {
-        gap[count++] = d->power[at + i < d->bins ? at + i : d->bins - 1];
+        gap[count++] = d->power[at + i < d->frames.bins ? at + i : d->frames.bins - 1];
         gap[count++] = d->power[at - i];
     }
     *power = d->power[at - 1] + d->power[at] + d->power[at + 1];
@@ -100,7 +90,7 @@ static double line_over_gap(const ltp_burst *d, double line, double *power)
 /* Pitch from the turn of each line since the last frame; false if the lines do not agree on one. */
 static bool find_pitch(const ltp_burst *d, const lt_complex *now, const bool *stands, double *pitch_hz)
 {
-    const double hop_s = (double)d->hop / d->rate_hz;
+    const double hop_s = (double)d->frames.hop / d->rate_hz;
     double off[LINES + 1], sum = 0.0, weight = 0.0, square = 0.0, count = 0.0;
     for (size_t k = 1; k <= d->lines; k++) {
         const double expected = 2.0 * LT_PI * (double)k * slot_hz * hop_s;
@@ -130,7 +120,7 @@ static bool is_combed(ltp_burst *d, double *comb_power)
     *comb_power = 0.0;
     for (size_t k = 1; k <= d->lines; k++) {
         double power;
-        now[k] = d->spectrum[(size_t)((double)k * slot_hz * (double)d->n / d->rate_hz + 0.5)];
+        now[k] = d->frames.spectrum[(size_t)((double)k * slot_hz * (double)d->frames.n / d->rate_hz + 0.5)];
         if (line_over_gap(d, (double)k, &power) < stands_out || power < least)
             continue;
         stands[k] = true;
@@ -153,7 +143,7 @@ static void end_row(ltp_burst *d)
 {
     if (d->in_row >= LEAST_FRAMES) {
         d->result.bursts++;
-        d->result.seconds += (double)(d->in_row * d->hop) / d->rate_hz;
+        d->result.seconds += (double)(d->in_row * d->frames.hop) / d->rate_hz;
         if (isnan(d->result.from_s))
             d->result.from_s = d->row_from_s - d->maybe_from_s < together_s ? d->maybe_from_s : d->row_from_s;
     } else if (d->in_row == LEAST_FRAMES - 1 && d->row_from_s - d->maybe_from_s >= together_s) {
@@ -164,15 +154,13 @@ static void end_row(ltp_burst *d)
 
 static void end_frame(ltp_burst *d)
 {
-    for (size_t i = 0; i < d->n; i++)
-        d->work[i] = d->x[i] * d->window[i];
-    lt_rfft_forward(d->fft, d->work, d->spectrum);
-    for (size_t k = 0; k < d->bins; k++)
-        d->power[k] = d->scale * lt_complex_power(d->spectrum[k]);
+    ltp_frames_transform(&d->frames);
+    for (size_t k = 0; k < d->frames.bins; k++)
+        d->power[k] = d->scale * lt_complex_power(d->frames.spectrum[k]);
     double power;
     if (is_combed(d, &power)) {
         if (d->in_row++ == 0)
-            d->row_from_s = ((double)d->pushed - 0.5 * (double)d->n - (double)d->hop) / d->rate_hz;
+            d->row_from_s = ((double)d->frames.pushed - 0.5 * (double)d->frames.n - (double)d->frames.hop) / d->rate_hz;
         if (d->in_row >= LEAST_FRAMES) {
             d->energy += power;
             d->energy_frames++;
@@ -180,22 +168,12 @@ static void end_frame(ltp_burst *d)
     } else {
         end_row(d);
     }
-    memmove(d->x, d->x + d->hop, (d->n - d->hop) * sizeof *d->x);
-    d->filled = d->n - d->hop;
 }
 
 void ltp_burst_push(ltp_burst *d, const double *x, size_t count)
 {
-    while (count > 0) {
-        const size_t part = count < d->n - d->filled ? count : d->n - d->filled;
-        memcpy(d->x + d->filled, x, part * sizeof *x);
-        d->filled += part;
-        d->pushed += part;
-        x += part;
-        count -= part;
-        if (d->filled == d->n)
-            end_frame(d);
-    }
+    while (ltp_frames_take(&d->frames, &x, &count))
+        end_frame(d);
 }
 
 void ltp_burst_result_of(ltp_burst *d, ltp_burst_result *out)

@@ -7,6 +7,7 @@
  * roads fall more slowly. Levels re the spectrum's own. */
 #include "base/alloc.h"
 #include "level/faults.h"
+#include "level/frames.h"
 
 #include <string.h>
 
@@ -18,12 +19,13 @@ static const double lowest_limit_hz = 2000.0, highest_limit_hz = 8200.0, speech_
 static const double least = 1e-9; /* mean square of a frame that counts */
 static const double loud_part = 0.01;
 
+static const char subject[] = "the search for band limits";
+
 struct ltp_extent {
     double rate_hz;
-    size_t n, bins, filled, frames;
-    lt_rfft *fft;
-    double *window, *x, *work, *sum;
-    lt_complex *spectrum;
+    ltp_frames frames;
+    double *sum; /* [bins] powers */
+    size_t count;
     double loudest;
 };
 
@@ -31,12 +33,8 @@ void ltp_extent_free(ltp_extent *d)
 {
     if (d == NULL)
         return;
-    lt_rfft_free(d->fft);
-    ltp_free(d->window);
-    ltp_free(d->x);
-    ltp_free(d->work);
+    ltp_frames_close(&d->frames);
     ltp_free(d->sum);
-    ltp_free(d->spectrum);
     ltp_free(d);
 }
 
@@ -45,23 +43,17 @@ lt_status ltp_extent_create(double rate_hz, ltp_extent **out, lt_error *err)
     *out = NULL;
     ltp_extent *d = ltp_alloc(1, sizeof *d);
     if (d == NULL)
-        return ltp_fail_nomem(err, "the search for band limits");
+        return ltp_fail_nomem(err, subject);
     d->rate_hz = rate_hz;
-    d->n = lt_rfft_good_size((size_t)(frame_s * rate_hz));
-    d->bins = d->n / 2 + 1;
-    d->window = ltp_alloc(d->n, sizeof *d->window);
-    d->x = ltp_alloc(d->n, sizeof *d->x);
-    d->work = ltp_alloc(d->n, sizeof *d->work);
-    d->sum = ltp_alloc(d->bins, sizeof *d->sum);
-    d->spectrum = ltp_alloc(d->bins, sizeof *d->spectrum);
-    const lt_status st = d->window && d->x && d->work && d->sum && d->spectrum
-                             ? lt_rfft_create(d->n, &d->fft, err)
-                             : ltp_fail_nomem(err, "the search for band limits");
+    const size_t n = lt_rfft_good_size((size_t)(frame_s * rate_hz));
+    lt_status st = ltp_frames_open(&d->frames, n, n, lt_window_blackman_harris, subject, err);
+    d->sum = ltp_alloc(d->frames.bins, sizeof *d->sum);
+    if (st == LT_OK && d->sum == NULL)
+        st = ltp_fail_nomem(err, subject);
     if (st != LT_OK) {
         ltp_extent_free(d);
         return st;
     }
-    lt_window_blackman_harris(d->window, d->n);
     *out = d;
     return LT_OK;
 }
@@ -70,49 +62,41 @@ lt_status ltp_extent_create(double rate_hz, ltp_extent **out, lt_error *err)
 static void end_frame(ltp_extent *d)
 {
     double energy = 0.0;
-    for (size_t i = 0; i < d->n; i++)
-        energy += d->x[i] * d->x[i] / (double)d->n;
-    d->filled = 0;
+    const ltp_frames *f = &d->frames;
+    for (size_t i = 0; i < f->n; i++)
+        energy += f->x[i] * f->x[i] / (double)f->n;
     if (energy < least || energy < loud_part * d->loudest)
         return;
     if (loud_part * energy > d->loudest) {
-        memset(d->sum, 0, d->bins * sizeof *d->sum);
-        d->frames = 0;
+        memset(d->sum, 0, f->bins * sizeof *d->sum);
+        d->count = 0;
     }
     d->loudest = fmax(d->loudest, energy);
-    for (size_t i = 0; i < d->n; i++)
-        d->work[i] = d->x[i] * d->window[i];
-    lt_rfft_forward(d->fft, d->work, d->spectrum);
-    for (size_t k = 0; k < d->bins; k++)
-        d->sum[k] += lt_complex_power(d->spectrum[k]);
-    d->frames++;
+    ltp_frames_transform(&d->frames);
+    for (size_t k = 0; k < f->bins; k++)
+        d->sum[k] += lt_complex_power(f->spectrum[k]);
+    d->count++;
 }
 
 void ltp_extent_push(ltp_extent *d, const double *x, size_t count)
 {
-    while (count > 0) {
-        const size_t part = count < d->n - d->filled ? count : d->n - d->filled;
-        memcpy(d->x + d->filled, x, part * sizeof *x);
-        d->filled += part;
-        x += part;
-        count -= part;
-        if (d->filled == d->n)
-            end_frame(d);
-    }
+    while (ltp_frames_take(&d->frames, &x, &count))
+        end_frame(d);
 }
 
 /* Mean power in dB of each twelfth of an octave from lowest_hz up. */
 static size_t spectrum_db(const ltp_extent *d, double *level_db)
 {
     size_t count = 0;
-    const double bin_hz = d->rate_hz / (double)d->n;
+    const double bin_hz = d->rate_hz / (double)d->frames.n;
     for (; count < POINTS; count++) {
         const double low = lowest_hz * pow(2.0, ((double)count - 0.5) / PER_OCTAVE);
         const double high = lowest_hz * pow(2.0, ((double)count + 0.5) / PER_OCTAVE);
         if (high > 0.48 * d->rate_hz)
             break;
         double sum = 0.0, bins = 0.0;
-        for (size_t k = (size_t)ceil(low / bin_hz); k < d->bins && ((double)k * bin_hz < high || bins < 0.5); k++) {
+        for (size_t k = (size_t)ceil(low / bin_hz); k < d->frames.bins && ((double)k * bin_hz < high || bins < 0.5);
+             k++) {
             sum += d->sum[k];
             bins += 1.0;
         }
@@ -175,7 +159,7 @@ static double lower_limit_hz(const double *level_db, size_t count)
 void ltp_extent_finish(ltp_extent *d, const ltp_scan_end *end)
 {
     double level_db[POINTS];
-    if (d->frames < 5)
+    if (d->count < 5)
         return;
     const size_t count = spectrum_db(d, level_db);
     const double top_hz = upper_limit_hz(level_db, count), half_hz = 0.5 * d->rate_hz;

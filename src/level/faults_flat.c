@@ -9,6 +9,7 @@
  * A top of three equal samples at full scale needs no proof. */
 #include "base/alloc.h"
 #include "level/faults.h"
+#include "level/frames.h"
 
 #include <string.h>
 
@@ -30,9 +31,8 @@ typedef struct {
 
 struct ltp_flat {
     double rate_hz;
-    double *x;
-    size_t n, filled;
-    uint64_t start; /* frames before x */
+    ltp_frames frames; /* side by side: windows */
+    uint64_t start;    /* samples before the window */
     size_t windows;
     uint64_t above, below; /* clipped samples on each side */
     uint64_t runs;
@@ -49,7 +49,7 @@ void ltp_flat_free(ltp_flat *d)
 {
     if (d == NULL)
         return;
-    ltp_free(d->x);
+    ltp_frames_close(&d->frames);
     ltp_free(d);
 }
 
@@ -60,12 +60,12 @@ lt_status ltp_flat_create(double rate_hz, ltp_flat **out, lt_error *err)
     if (d == NULL)
         return ltp_fail_nomem(err, "the search for clipping");
     d->rate_hz = rate_hz;
-    d->n = (size_t)round(window_s * rate_hz);
-    d->x = ltp_alloc(d->n, sizeof *d->x);
+    const size_t n = (size_t)round(window_s * rate_hz);
+    const lt_status st = ltp_frames_open(&d->frames, n, n, NULL, "the search for clipping", err);
     d->at_s = d->maybe[0].at_s = d->maybe[1].at_s = NAN;
-    if (d->x == NULL) {
+    if (st != LT_OK) {
         ltp_flat_free(d);
-        return ltp_fail_nomem(err, "the search for clipping");
+        return st;
     }
     *out = d;
     return LT_OK;
@@ -141,22 +141,24 @@ static double extreme_of(const double *x, size_t n, double side)
 
 static void end_window(ltp_flat *d)
 {
-    size_t samples = 0, first = d->filled;
+    const double *x = d->frames.x;
+    const size_t count = d->frames.filled;
+    size_t samples = 0, first = count;
     bool is_hard = false, is_soft = false;
     double earlier_s = INFINITY;
     const double start_s = (double)d->start / d->rate_hz;
-    const double least_step = smallest_step(d->x, d->filled);
+    const double least_step = smallest_step(x, count);
     for (int s = 0; s < 2; s++) {
         const double side = s == 0 ? 1.0 : -1.0;
-        const double extreme = extreme_of(d->x, d->filled, side);
+        const double extreme = extreme_of(x, count, side);
         if (extreme < quiet)
             continue;
-        tally t = count_side(d->x, d->filled, side, extreme, hard, least_step);
+        tally t = count_side(x, count, side, extreme, hard, least_step);
         const tally lone = t;
         bool found = t.runs >= HARD_RUNS || (t.runs == 1 && extreme >= full_scale);
         is_hard |= found;
         if (!found) {
-            t = count_side(d->x, d->filled, side, extreme, soft, least_step);
+            t = count_side(x, count, side, extreme, soft, least_step);
             found = t.runs >= SOFT_RUNS && 4 * t.runs >= 3 * t.tops;
             is_soft |= found;
         }
@@ -181,27 +183,19 @@ static void end_window(ltp_flat *d)
     d->soft_windows += is_soft && !is_hard;
     if (samples > 0 && isnan(d->at_s))
         d->at_s = fmin(earlier_s, (double)(d->start + first) / d->rate_hz);
-    d->worst = fmax(d->worst, (double)samples / (double)d->n);
-    d->start += d->filled;
-    d->filled = 0;
+    d->worst = fmax(d->worst, (double)samples / (double)d->frames.n);
+    d->start += d->frames.filled;
 }
 
 void ltp_flat_push(ltp_flat *d, const double *x, size_t count)
 {
-    while (count > 0) {
-        const size_t part = count < d->n - d->filled ? count : d->n - d->filled;
-        memcpy(d->x + d->filled, x, part * sizeof *x);
-        d->filled += part;
-        x += part;
-        count -= part;
-        if (d->filled == d->n)
-            end_window(d);
-    }
+    while (ltp_frames_take(&d->frames, &x, &count))
+        end_window(d);
 }
 
 void ltp_flat_finish(ltp_flat *d, const ltp_scan_end *end)
 {
-    if (d->filled > 0)
+    if (d->frames.filled > 0)
         end_window(d);
     const uint64_t samples = d->above + d->below;
     const bool full = d->level >= full_scale;

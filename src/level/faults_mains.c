@@ -6,6 +6,7 @@
  * their usual levels for a second. A history that is full is halved: of two steps the lower level stays. */
 #include "base/alloc.h"
 #include "level/faults.h"
+#include "level/frames.h"
 
 #include <string.h>
 
@@ -18,14 +19,16 @@ static const double most_lines = 0.7;
 static const double from_start_s = 0.6;
 static const double bottom_db = -127.0;
 
+static const char subject[] = "the search for mains hum";
+
 struct ltp_mains {
     ltp_line_spectrum *lines;
     double rate_hz; /* decimated */
     size_t factor, phase;
     lt_biquad low[2];
     lt_biquad_state state[2];
-    double *x, *window; /* [n] */
-    size_t n, filled;
+    ltp_frames frames;
+    double *window;   /* [n] */
     uint8_t *history; /* [STEPS_MAX x COMBS x HARMONICS] */
     size_t steps, per_step, in_step;
     double *line, *there; /* [STEPS_MAX] scratch */
@@ -36,7 +39,7 @@ void ltp_mains_free(ltp_mains *d)
     if (d == NULL)
         return;
     ltp_line_spectrum_free(d->lines);
-    ltp_free(d->x);
+    ltp_frames_close(&d->frames);
     ltp_free(d->window);
     ltp_free(d->history);
     ltp_free(d->line);
@@ -50,28 +53,27 @@ lt_status ltp_mains_create(double rate_hz, ltp_mains **out, lt_error *err)
     *out = NULL;
     ltp_mains *d = ltp_alloc(1, sizeof *d);
     if (d == NULL)
-        return ltp_fail_nomem(err, "the search for mains hum");
+        return ltp_fail_nomem(err, subject);
     d->factor = rate_hz < 2.0 * low_rate_hz ? 1 : (size_t)(rate_hz / low_rate_hz);
     d->rate_hz = rate_hz / (double)d->factor;
     for (size_t i = 0; i < 2; i++)
         d->low[i] = lt_biquad_lowpass(corner_hz, q[i], rate_hz);
-    d->n = (size_t)round(frame_s * d->rate_hz) / OVERLAP * OVERLAP;
+    const size_t hop = (size_t)round(frame_s * d->rate_hz) / OVERLAP, n = hop * OVERLAP;
     d->per_step = 1;
-    d->x = ltp_alloc(d->n, sizeof *d->x);
-    d->window = ltp_alloc(d->n, sizeof *d->window);
+    d->window = ltp_alloc(n, sizeof *d->window);
     d->history = ltp_alloc((size_t)STEPS_MAX * COMBS * HARMONICS, 1);
     d->line = ltp_alloc(STEPS_MAX, sizeof *d->line);
     d->there = ltp_alloc(STEPS_MAX, sizeof *d->there);
-    lt_status st = d->x != NULL && d->window != NULL && d->history != NULL && d->line != NULL && d->there != NULL
-                       ? LT_OK
-                       : ltp_fail_nomem(err, "the search for mains hum");
+    lt_status st = d->window != NULL && d->history != NULL && d->line != NULL && d->there != NULL
+                       ? ltp_frames_open(&d->frames, n, hop, NULL, subject, err)
+                       : ltp_fail_nomem(err, subject);
     if (st == LT_OK)
         st = ltp_line_spectrum_create(rate_hz, &d->lines, err);
     if (st != LT_OK) {
         ltp_mains_free(d);
         return st;
     }
-    lt_window_hann(d->window, d->n);
+    lt_window_hann(d->window, n);
     *out = d;
     return LT_OK;
 }
@@ -97,13 +99,14 @@ static double line_at(const ltp_mains *d, double hz)
 {
     const double turn = 2.0 * cos(2.0 * LT_PI * hz / d->rate_hz);
     double s1 = 0.0, s2 = 0.0;
-    for (size_t i = 0; i < d->n; i++) {
-        const double s = d->x[i] * d->window[i] + turn * s1 - s2;
+    for (size_t i = 0; i < d->frames.n; i++) {
+        const double s = d->frames.x[i] * d->window[i] + turn * s1 - s2;
         s2 = s1;
         s1 = s;
     }
     const double power = s1 * s1 + s2 * s2 - turn * s1 * s2;
-    return 8.0 * power / ((double)d->n * (double)d->n); /* a sine of amplitude 1 gives |X| = n / 4, mean square 1 / 2 */
+    return 8.0 * power /
+           ((double)d->frames.n * (double)d->frames.n); /* a sine of amplitude 1 gives |X| = n / 4, mean square 1 / 2 */
 }
 
 static void end_frame(ltp_mains *d)
@@ -124,9 +127,6 @@ static void end_frame(ltp_mains *d)
         d->steps++;
         d->in_step = 0;
     }
-    const size_t hop = d->n / OVERLAP;
-    memmove(d->x, d->x + hop, (d->n - hop) * sizeof *d->x);
-    d->filled = d->n - hop;
 }
 
 void ltp_mains_push(ltp_mains *d, const double *x, size_t count)
@@ -141,8 +141,9 @@ void ltp_mains_push(ltp_mains *d, const double *x, size_t count)
             continue;
         }
         d->phase = d->phase == d->factor ? 0 : d->phase;
-        d->x[d->filled++] = y;
-        if (d->filled == d->n)
+        const double *low = &y;
+        size_t one = 1;
+        while (ltp_frames_take(&d->frames, &low, &one))
             end_frame(d);
     }
 }

@@ -3,6 +3,7 @@
  * back in the last seconds of sound. Full scale = 1.0. */
 #include "base/alloc.h"
 #include "level/faults.h"
+#include "level/frames.h"
 
 #include <string.h>
 
@@ -21,6 +22,8 @@ static const double knee_db = 3.0, rise_seen_db = 25.0, back_up_db = 3.0, rise_l
 static const double rise_slowest_db_s = 10.0;
 enum { TOP = 20, SETTLED = 8, LEAST_STEPS = 6 };
 
+static const char subject[] = "the search for howl";
+
 struct ltp_squeal {
     double rate_hz;
     lt_howl *howl;
@@ -36,10 +39,9 @@ struct ltp_squeal {
     double from_s, level_db, share;
     size_t refused;
     /* a tone that stays, for a howl whose growth was covered */
-    lt_rfft *fft;
-    double *window, *work, *power; /* [tone_n], [tone_n], [tone_n / 2 + 1] */
-    lt_complex *spectrum;
-    size_t tone_n, look_n, looks_due, settled;
+    ltp_frames newest;
+    double *power; /* [bins] */
+    size_t look_n, looks_due, settled;
     double tone_bin, tone_db;
 };
 
@@ -50,11 +52,8 @@ void ltp_squeal_free(ltp_squeal *d)
     lt_howl_free(d->howl);
     ltp_free(d->ring);
     ltp_free(d->frame);
-    lt_rfft_free(d->fft);
-    ltp_free(d->window);
-    ltp_free(d->work);
+    ltp_frames_close(&d->newest);
     ltp_free(d->power);
-    ltp_free(d->spectrum);
     ltp_free(d);
 }
 
@@ -63,24 +62,19 @@ lt_status ltp_squeal_create(double rate_hz, ltp_squeal **out, lt_error *err)
     *out = NULL;
     ltp_squeal *d = ltp_alloc(1, sizeof *d);
     if (d == NULL)
-        return ltp_fail_nomem(err, "the search for howl");
+        return ltp_fail_nomem(err, subject);
     d->rate_hz = rate_hz;
     d->n = (size_t)(ring_s * rate_hz);
     d->frame_n = (size_t)(frame_s * rate_hz);
     d->step_n = (size_t)(step_s * rate_hz);
     d->ring = ltp_alloc(d->n, sizeof *d->ring);
     d->frame = ltp_alloc(d->frame_n, sizeof *d->frame);
-    d->tone_n = lt_rfft_good_size((size_t)(tone_s * rate_hz));
+    const size_t tone_n = lt_rfft_good_size((size_t)(tone_s * rate_hz));
     d->look_n = d->looks_due = (size_t)(look_s * rate_hz);
-    d->window = ltp_alloc(d->tone_n, sizeof *d->window);
-    d->work = ltp_alloc(d->tone_n, sizeof *d->work);
-    d->power = ltp_alloc(d->tone_n / 2 + 1, sizeof *d->power);
-    d->spectrum = ltp_alloc(d->tone_n / 2 + 1, sizeof *d->spectrum);
-    lt_status st = d->ring && d->frame && d->window && d->work && d->power && d->spectrum
-                       ? lt_rfft_create(d->tone_n, &d->fft, err)
-                       : ltp_fail_nomem(err, "the search for howl");
-    if (st == LT_OK)
-        lt_window_hann(d->window, d->tone_n);
+    d->power = ltp_alloc(tone_n / 2 + 1, sizeof *d->power);
+    lt_status st = d->ring && d->frame && d->power
+                       ? ltp_frames_open(&d->newest, tone_n, tone_n, lt_window_hann, subject, err)
+                       : ltp_fail_nomem(err, subject);
     if (st == LT_OK && rate_hz >= 8000.0 && rate_hz <= 200000.0) /* outside, no howl is looked for */
         st = lt_howl_create(rate_hz, &d->howl, err);
     if (st != LT_OK) {
@@ -221,21 +215,22 @@ static bool rose(ltp_squeal *d, double hz)
 static void look(ltp_squeal *d)
 {
     d->looks_due = d->look_n;
-    if (d->pushed < d->tone_n)
+    const size_t tone_n = d->newest.n, bins = d->newest.bins;
+    if (d->pushed < tone_n)
         return;
-    for (size_t i = 0; i < d->tone_n; i++)
-        d->work[i] = d->window[i] * d->ring[(d->pushed - d->tone_n + i) % d->n];
-    lt_rfft_forward(d->fft, d->work, d->spectrum);
-    const size_t bins = d->tone_n / 2 + 1, first = (size_t)(lowest_hz * (double)d->tone_n / d->rate_hz) + 3;
+    for (size_t i = 0; i < tone_n; i++)
+        d->newest.x[i] = d->ring[(d->pushed - tone_n + i) % d->n];
+    ltp_frames_transform(&d->newest);
+    const size_t first = (size_t)(lowest_hz * (double)tone_n / d->rate_hz) + 3;
     size_t k = first;
     double total = 1e-30, line = 0.0;
     for (size_t i = 0; i < bins; i++)
-        total += d->power[i] = lt_complex_power(d->spectrum[i]);
+        total += d->power[i] = lt_complex_power(d->newest.spectrum[i]);
     for (size_t i = first; i + 3 < bins; i++)
         k = d->power[i] > d->power[k] ? i : k;
     for (size_t i = k - 2; i <= k + 2; i++)
         line += d->power[i];
-    const double n = (double)d->tone_n, level_db = lt_db_from_power(2.0 * line / (0.375 * n * n) + 1e-30);
+    const double n = (double)tone_n, level_db = lt_db_from_power(2.0 * line / (0.375 * n * n) + 1e-30);
     const double left = log(d->power[k - 1] + 1e-30), here = log(d->power[k] + 1e-30),
                  right = log(d->power[k + 1] + 1e-30);
     const double bend = left - 2.0 * here + right;

@@ -7,6 +7,7 @@
  * louder hides it, it is waited for. Multiples of the mains frequency are hum. */
 #include "base/alloc.h"
 #include "level/faults.h"
+#include "level/frames.h"
 
 #include <string.h>
 
@@ -34,16 +35,17 @@ typedef struct {
     size_t begun; /* `first`, or the frame before it to which it was traced back; 0 before that */
 } track;
 
+static const char subject[] = "the search for whine";
+
 struct ltp_whine {
     double rate_hz;
-    size_t n, hop, bins, first_bin, last_bin, filled;
-    lt_rfft *fft;
-    double *window, *x, *work, *power, *floor, *segment;
-    float *past; /* [PAST x bins] powers of the last frames, ring: frame number mod PAST */
-    lt_complex *spectrum;
+    ltp_frames frames;
+    size_t first_bin, last_bin;
+    double *power, *floor; /* [bins] mean squares */
+    double *segment;       /* [SEGMENT] scratch */
+    float *past;           /* [PAST x bins] powers of the last frames, ring: frame number mod PAST */
     double scale;
-    size_t frames;
-    uint64_t pushed;
+    size_t count; /* frames so far */
     track tracks[TRACKS];
     lt_whine kept[KEPT];
     double heard_s[KEPT];
@@ -56,15 +58,11 @@ void ltp_whine_free(ltp_whine *d)
 {
     if (d == NULL)
         return;
-    lt_rfft_free(d->fft);
-    ltp_free(d->window);
-    ltp_free(d->x);
-    ltp_free(d->work);
+    ltp_frames_close(&d->frames);
     ltp_free(d->power);
     ltp_free(d->floor);
     ltp_free(d->segment);
     ltp_free(d->past);
-    ltp_free(d->spectrum);
     ltp_free(d);
 }
 
@@ -73,30 +71,23 @@ lt_status ltp_whine_create(double rate_hz, ltp_whine **out, lt_error *err)
     *out = NULL;
     ltp_whine *d = ltp_alloc(1, sizeof *d);
     if (d == NULL)
-        return ltp_fail_nomem(err, "the search for whine");
+        return ltp_fail_nomem(err, subject);
     d->rate_hz = rate_hz;
-    d->n = lt_rfft_good_size((size_t)(frame_s * rate_hz));
-    d->hop = d->n / 2;
-    d->bins = d->n / 2 + 1;
-    d->first_bin = (size_t)(lowest_hz * (double)d->n / rate_hz);
-    d->last_bin = (size_t)(highest_of_rate * (double)d->n);
-    d->window = ltp_alloc(d->n, sizeof *d->window);
-    d->x = ltp_alloc(d->n, sizeof *d->x);
-    d->work = ltp_alloc(d->n, sizeof *d->work);
-    d->power = ltp_alloc(d->bins, sizeof *d->power);
-    d->floor = ltp_alloc(d->bins, sizeof *d->floor);
+    const size_t n = lt_rfft_good_size((size_t)(frame_s * rate_hz)), bins = n / 2 + 1;
+    d->first_bin = (size_t)(lowest_hz * (double)n / rate_hz);
+    d->last_bin = (size_t)(highest_of_rate * (double)n);
+    d->power = ltp_alloc(bins, sizeof *d->power);
+    d->floor = ltp_alloc(bins, sizeof *d->floor);
     d->segment = ltp_alloc(SEGMENT, sizeof *d->segment);
-    d->past = ltp_alloc(PAST * d->bins, sizeof *d->past);
-    d->spectrum = ltp_alloc(d->bins, sizeof *d->spectrum);
-    lt_status st = d->window && d->x && d->work && d->power && d->floor && d->segment && d->past && d->spectrum
-                       ? lt_rfft_create(d->n, &d->fft, err)
-                       : ltp_fail_nomem(err, "the search for whine");
+    d->past = ltp_alloc(PAST * bins, sizeof *d->past);
+    const lt_status st = d->power && d->floor && d->segment && d->past
+                             ? ltp_frames_open(&d->frames, n, n / 2, lt_window_hann, subject, err)
+                             : ltp_fail_nomem(err, subject);
     if (st != LT_OK) {
         ltp_whine_free(d);
         return st;
     }
-    lt_window_hann(d->window, d->n);
-    d->scale = 2.0 / ((double)d->n * (0.375 * (double)d->n)); /* the bins of a line sum up to its mean square */
+    d->scale = 2.0 / ((double)n * (0.375 * (double)n)); /* the bins of a line sum up to its mean square */
     *out = d;
     return LT_OK;
 }
@@ -104,12 +95,12 @@ lt_status ltp_whine_create(double rate_hz, ltp_whine **out, lt_error *err)
 /* Middle of a frame; the first one is number 1. */
 static double frame_time(const ltp_whine *d, size_t frame)
 {
-    return ((double)(frame - 1) * (double)d->hop + 0.5 * (double)d->n) / d->rate_hz;
+    return ((double)(frame - 1) * (double)d->frames.hop + 0.5 * (double)d->frames.n) / d->rate_hz;
 }
 
 static void keep(ltp_whine *d, const lt_whine *w)
 {
-    const double near_hz = 1.2 * d->rate_hz / (double)d->n;
+    const double near_hz = 1.2 * d->rate_hz / (double)d->frames.n;
     for (size_t i = 0; i < d->kept_count; i++)
         if (fabs(d->kept[i].hz - w->hz) < near_hz && w->from_s - d->kept[i].to_s < again_s) { /* heard again */
             if (w->to_s - w->from_s > d->kept[i].to_s - d->kept[i].from_s)
@@ -160,8 +151,9 @@ static void end_track(ltp_whine *d, track *t)
     if (sqrt(fmax(0.0, t->square_db / hits - mean_db * mean_db)) > spread_db)
         return;
     const size_t begun = t->begun > 0 ? t->begun : t->first;
-    const double begun_s = frame_time(d, begun) - (0.5 - uncovered(t->first_db - mean_db)) * (double)d->n / d->rate_hz;
-    const lt_whine w = {.hz = t->bin * d->rate_hz / (double)d->n,
+    const double begun_s =
+        frame_time(d, begun) - (0.5 - uncovered(t->first_db - mean_db)) * (double)d->frames.n / d->rate_hz;
+    const lt_whine w = {.hz = t->bin * d->rate_hz / (double)d->frames.n,
                         .level_db = lt_dbfs_from_mean_square(t->power / hits),
                         .from_s = begun <= 1 ? 0.0 : begun_s,
                         .to_s = to_s};
@@ -170,11 +162,11 @@ static void end_track(ltp_whine *d, track *t)
 
 static void find_floor(ltp_whine *d)
 {
-    for (size_t from = 0; from < d->bins; from += SEGMENT) {
-        const size_t first = from + SEGMENT <= d->bins ? from : d->bins - SEGMENT;
+    for (size_t from = 0; from < d->frames.bins; from += SEGMENT) {
+        const size_t first = from + SEGMENT <= d->frames.bins ? from : d->frames.bins - SEGMENT;
         memcpy(d->segment, d->power + first, SEGMENT * sizeof *d->segment);
         const double floor_power = lt_median(d->segment, SEGMENT);
-        for (size_t i = from; i < from + SEGMENT && i < d->bins; i++)
+        for (size_t i = from; i < from + SEGMENT && i < d->frames.bins; i++)
             d->floor[i] = floor_power;
     }
 }
@@ -197,7 +189,7 @@ static bool is_peak(const ltp_whine *d, size_t k)
 static size_t find_peaks(const ltp_whine *d, size_t *peaks)
 {
     size_t count = 0;
-    for (size_t k = d->first_bin < 4 ? 4 : d->first_bin; k <= d->last_bin && k + 4 < d->bins; k++) {
+    for (size_t k = d->first_bin < 4 ? 4 : d->first_bin; k <= d->last_bin && k + 4 < d->frames.bins; k++) {
         if (!is_peak(d, k) || !(d->power[k] > 1e-14))
             continue;
         size_t at = count < PEAKS ? count++ : PEAKS;
@@ -225,8 +217,8 @@ static void trace_back(const ltp_whine *d, track *t)
     const double mean_db = t->sum_db / (double)t->hits;
     const size_t k = (size_t)(t->bin + 0.5), last = t->first;
     t->begun = t->first;
-    for (size_t f = last - 1; f >= 1 && f + PAST > d->frames; f--) {
-        const float *p = d->past + f % PAST * d->bins;
+    for (size_t f = last - 1; f >= 1 && f + PAST > d->count; f--) {
+        const float *p = d->past + f % PAST * d->frames.bins;
         double power = 0.0;
         for (size_t i = k - CORE; i <= k + CORE; i++)
             power += (double)p[i];
@@ -248,7 +240,7 @@ static void extend(ltp_whine *d, track *t, double bin, double power)
         t->first_db = level_db;
     t->bin += (bin - t->bin) / (double)(t->hits + 1);
     t->hits++;
-    t->last = d->frames;
+    t->last = d->count;
     t->missed = 0;
     t->sum_db += level_db;
     t->square_db += level_db * level_db;
@@ -264,7 +256,7 @@ static track *free_track(ltp_whine *d)
         track *t = &d->tracks[i];
         if (!t->live)
             return t;
-        if (t->last != d->frames && (worst == NULL || t->hits < worst->hits))
+        if (t->last != d->count && (worst == NULL || t->hits < worst->hits))
             worst = t;
     }
     if (worst != NULL)
@@ -278,40 +270,38 @@ static void match(ltp_whine *d, size_t k)
     track *best = NULL;
     for (size_t i = 0; i < TRACKS; i++) {
         track *t = &d->tracks[i];
-        if (t->live && t->last != d->frames && fabs(bin - t->bin) < same_bins &&
-            fabs(bin - t->first_bin) < drift_bins && (best == NULL || fabs(bin - t->bin) < fabs(bin - best->bin)))
+        if (t->live && t->last != d->count && fabs(bin - t->bin) < same_bins && fabs(bin - t->first_bin) < drift_bins &&
+            (best == NULL || fabs(bin - t->bin) < fabs(bin - best->bin)))
             best = t;
     }
     if (best == NULL) {
         best = free_track(d);
         if (best == NULL)
             return;
-        *best = (track){.live = true, .bin = bin, .first_bin = bin, .first = d->frames};
+        *best = (track){.live = true, .bin = bin, .first_bin = bin, .first = d->count};
     }
     extend(d, best, bin, power);
 }
 
 static void end_frame(ltp_whine *d)
 {
-    for (size_t i = 0; i < d->n; i++)
-        d->work[i] = d->x[i] * d->window[i];
-    lt_rfft_forward(d->fft, d->work, d->spectrum);
-    for (size_t k = 0; k < d->bins; k++) {
-        d->power[k] = d->scale * lt_complex_power(d->spectrum[k]);
+    ltp_frames_transform(&d->frames);
+    for (size_t k = 0; k < d->frames.bins; k++) {
+        d->power[k] = d->scale * lt_complex_power(d->frames.spectrum[k]);
         d->total += d->power[k];
     }
-    float *past = d->past + (d->frames + 1) % PAST * d->bins;
-    for (size_t k = 0; k < d->bins; k++)
+    float *past = d->past + (d->count + 1) % PAST * d->frames.bins;
+    for (size_t k = 0; k < d->frames.bins; k++)
         past[k] = (float)d->power[k];
     find_floor(d);
     size_t peaks[PEAKS];
     const size_t count = find_peaks(d, peaks);
-    d->frames++; /* the first frame is 1, so that `last` of an empty track never matches */
+    d->count++; /* the first frame is 1, so that `last` of an empty track never matches */
     for (size_t i = 0; i < count; i++)
         match(d, peaks[i]);
     for (size_t i = 0; i < TRACKS; i++) {
         track *t = &d->tracks[i];
-        if (!t->live || t->last == d->frames)
+        if (!t->live || t->last == d->count)
             continue;
         t->missed++;
         const size_t k = (size_t)(t->bin + 0.5);
@@ -319,22 +309,12 @@ static void end_frame(ltp_whine *d)
         if (t->missed > (masked ? (size_t)MASKED_MISSES : (size_t)MISSES))
             end_track(d, t);
     }
-    memmove(d->x, d->x + d->hop, (d->n - d->hop) * sizeof *d->x);
-    d->filled = d->n - d->hop;
 }
 
 void ltp_whine_push(ltp_whine *d, const double *x, size_t count)
 {
-    d->pushed += count;
-    while (count > 0) {
-        const size_t part = count < d->n - d->filled ? count : d->n - d->filled;
-        memcpy(d->x + d->filled, x, part * sizeof *x);
-        d->filled += part;
-        x += part;
-        count -= part;
-        if (d->filled == d->n)
-            end_frame(d);
-    }
+    while (ltp_frames_take(&d->frames, &x, &count))
+        end_frame(d);
 }
 
 static bool is_mains(double hz, double mains_hz)
@@ -349,7 +329,7 @@ size_t ltp_whine_list(ltp_whine *d, double mains_hz, lt_whine list[LT_WHINES_MAX
         if (d->tracks[i].live)
             end_track(d, &d->tracks[i]);
     d->closed = true;
-    const double seconds = (double)d->pushed / d->rate_hz;
+    const double seconds = (double)d->frames.pushed / d->rate_hz;
     size_t count = 0;
     for (size_t i = 0; i < d->kept_count; i++) {
         lt_whine w = d->kept[i];
@@ -381,7 +361,7 @@ void ltp_whine_finish(ltp_whine *d, const ltp_scan_end *end)
         to_s = fmax(to_s, list[i].to_s);
     }
     const lt_whine *w = &list[0];
-    const double total_dbfs = lt_dbfs_from_mean_square(d->total / (double)(d->frames > 0 ? d->frames : 1));
+    const double total_dbfs = lt_dbfs_from_mean_square(d->total / (double)(d->count > 0 ? d->count : 1));
     const bool test_tone = w->level_db > total_dbfs - 3.0 && w->hz < 3400.0;
     const bool all = from_s < 0.5 && to_s > end->seconds - 0.5;
     const bool grave = all && !test_tone && end->seconds >= 5.0 && w->hz > 2000.0 && w->level_db > -45.0;
