@@ -219,16 +219,28 @@ static lt_status evaluate(double *x, double *y, size_t count, lt_stoi_result *ou
     return status;
 }
 
+/* A constant offset is no sound; nor is what rounding leaves of one. */
+static bool is_silent(const lt_signal *s)
+{
+    const double mean = lt_mean(s->samples, s->count);
+    double largest = 0.0;
+    for (size_t i = 0; i < s->count; i++)
+        largest = fmax(largest, fabs(s->samples[i] - mean));
+    return !(largest > 1e-12 * fabs(mean));
+}
+
 static lt_status check(const lt_signal *s, const char *what, lt_stoi_result *out, lt_error *err)
 {
     const double top_hz = lowest_band_hz * exp2((2.0 * BANDS - 1.0) / 6.0);
     if (!(s->rate_hz >= lowest_rate_hz))
         return ltp_fail(err, LT_E_ARG, "%s: sample rate %g Hz; STOI needs at least %g Hz", what, s->rate_hz,
                         lowest_rate_hz);
-    if (s->count == 0 || !(lt_signal_peak(s) > 0.0))
-        return ltp_fail(err, LT_E_SNR, "%s is %s: nothing to compare", what, s->count == 0 ? "empty" : "silence");
+    if (s->count == 0)
+        return ltp_fail(err, LT_E_SNR, "%s is empty: nothing to compare", what);
     if (!isfinite(lt_signal_rms(s)))
         return ltp_fail(err, LT_E_ARG, "%s holds samples that are no finite number", what);
+    if (is_silent(s))
+        return ltp_fail(err, LT_E_SNR, "%s is silence: nothing to compare", what);
     if (0.5 * s->rate_hz < top_hz)
         lt_notes_add(&out->notes, "band-limited",
                      "%s has a sample rate of %g Hz: the highest band of STOI (up to %.0f Hz) is not all there", what,

@@ -2,32 +2,15 @@
  * speech_real_tool RATE FILE: talk test on little-endian doubles, one value a line. */
 #include <lanetune/speech.h>
 
+#include "doubles.h"
+
 #include <stdio.h>
 #include <stdlib.h>
-
-static lt_signal *load(double rate_hz, const char *path)
-{
-    lt_signal *s = NULL;
-    FILE *in = fopen(path, "rb");
-    if (in == NULL)
-        return NULL;
-    if (fseek(in, 0, SEEK_END) == 0 && ftell(in) > 0) {
-        const size_t count = (size_t)ftell(in) / sizeof(double);
-        rewind(in);
-        if (lt_signal_create(count, rate_hz, &s, NULL) == LT_OK &&
-            fread(s->samples, sizeof(double), count, in) != count) {
-            lt_signal_free(s);
-            s = NULL;
-        }
-    }
-    (void)fclose(in);
-    return s;
-}
 
 int main(int argc, char **argv)
 {
     lt_talk_test *t = calloc(1, sizeof *t);
-    lt_signal *s = argc == 3 ? load(strtod(argv[1], NULL), argv[2]) : NULL;
+    lt_signal *s = argc == 3 ? load_doubles(strtod(argv[1], NULL), argv[2]) : NULL;
     lt_error err = {0};
     int failed = 1;
     if (s != NULL && t != NULL && lt_talk_test_measure(s, t, &err) == LT_OK) {

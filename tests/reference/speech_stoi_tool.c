@@ -2,36 +2,19 @@
  * speech_stoi_tool aligned|measure RATE REFERENCE RATE RECORDING: STOI of little-endian doubles, one value a line. */
 #include <lanetune/speech.h>
 
+#include "doubles.h"
+
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-
-static lt_signal *load(double rate_hz, const char *path)
-{
-    lt_signal *s = NULL;
-    FILE *in = fopen(path, "rb");
-    if (in == NULL)
-        return NULL;
-    if (fseek(in, 0, SEEK_END) == 0 && ftell(in) > 0) {
-        const size_t count = (size_t)ftell(in) / sizeof(double);
-        rewind(in);
-        if (lt_signal_create(count, rate_hz, &s, NULL) == LT_OK &&
-            fread(s->samples, sizeof(double), count, in) != count) {
-            lt_signal_free(s);
-            s = NULL;
-        }
-    }
-    (void)fclose(in);
-    return s;
-}
 
 int main(int argc, char **argv)
 {
     if (argc != 6)
         return 2;
     lt_stoi_result *r = calloc(1, sizeof *r);
-    lt_signal *x = load(strtod(argv[2], NULL), argv[3]);
-    lt_signal *y = load(strtod(argv[4], NULL), argv[5]);
+    lt_signal *x = load_doubles(strtod(argv[2], NULL), argv[3]);
+    lt_signal *y = load_doubles(strtod(argv[4], NULL), argv[5]);
     lt_error err = {0};
     int failed = 2;
     if (r != NULL && x != NULL && y != NULL) {
