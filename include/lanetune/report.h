@@ -221,6 +221,17 @@ LT_NODISCARD lt_status lt_figure_isolate(const lt_isolate_figure *g, const lt_re
 /** Change of each path of a lane between two visits. */
 LT_NODISCARD lt_status lt_figure_compare(const lt_compare_lane *l, const lt_report_options *opt,
                                          lt_figure_format format, char **out, size_t *bytes, lt_error *err);
+/** Levels of the bands with their percentiles, and the level over time with the vehicles that pass. */
+typedef struct {
+    const lt_levels *levels;
+    const lt_level_more *more;
+    bool calibrated;
+} lt_noise_figure;
+LT_NODISCARD lt_status lt_figure_noise(const lt_noise_figure *g, const lt_report_options *opt, lt_figure_format format,
+                                       char **out, size_t *bytes, lt_error *err);
+/** Modulation transfer of each octave over the modulation frequency. */
+LT_NODISCARD lt_status lt_figure_sti(const lt_sti_result *r, const lt_report_options *opt, lt_figure_format format,
+                                     char **out, size_t *bytes, lt_error *err);
 LT_NODISCARD lt_status lt_figure_response(const lt_response *r, const lt_report_options *opt, lt_figure_format format,
                                           char **out, size_t *bytes, lt_error *err);
 

@@ -21,6 +21,7 @@ static const cli_option options[] = {
     {"event-rise", CLI_NUMBER, "DB", "a pass-by rises so far above the background", "10", 4, 60, NULL},
     {"speech-dba", CLI_NUMBER, "DB", "speech at the ear that the noise may mask, dB(A)", "67, a raised voice at 1 m",
      20, 120, NULL},
+    CLI_CHART_OPTION,
 };
 
 static lt_status feed(lt_audio_reader *reader, unsigned channel, lt_level_meter *meter, lt_interference *other,
@@ -181,6 +182,12 @@ static lt_status measure(cli_args *a, noise_job *job, lt_error *err)
     return status;
 }
 
+static lt_status draw(const void *what, const lt_report_options *opt, lt_figure_format format, char **out,
+                      size_t *bytes, lt_error *err)
+{
+    return lt_figure_noise(what, opt, format, out, bytes, err);
+}
+
 static int run(cli_args *a)
 {
     lt_error err = {0};
@@ -191,9 +198,15 @@ static int run(cli_args *a)
     if (!cli_parse_interval(interval, &interval_s) || interval_s < 0.02 || interval_s > 86400.0)
         return cli_usage(a->command, "--interval %s: give a time from 20ms to 24h, such as 125ms, 1s, 1m", interval);
     noise_job *job = ltp_alloc(1, sizeof *job);
-    lt_status status = job != NULL ? measure(a, job, &err) : ltp_fail_nomem(&err, "levels");
+    lt_status status = job != NULL ? cli_check_figure(a, &err) : ltp_fail_nomem(&err, "levels");
+    if (status == LT_OK)
+        status = measure(a, job, &err);
     if (!calibrated)
         lt_notes_add(&a->notes, "uncalibrated", "no --cal-db, so levels are dBFS and no sound pressure levels");
+    if (status == LT_OK) {
+        const lt_noise_figure figure = {&job->levels, &job->more, calibrated};
+        status = cli_save_figure(a, draw, &figure, &err);
+    }
     if (status == LT_OK && a->json) {
         const lt_json_head head = cli_json_head(a, a->words, 1);
         status = lt_json_noise(&head, &job->levels, &job->more, &text, &err);

@@ -17,6 +17,7 @@ static const cli_option options[] = {
     {"cal-db", CLI_NUMBER, "DB", "with --stipa: sound pressure level that reads 0 dBFS", NULL, -100, 300, NULL},
     {"voice", CLI_CHOICE, "VOICE", "weights of the bands (female: edition 4)", "male", 0, 0, "male|female"},
     {"channel", CLI_COUNT, "N", "channel of the file, counted from 1", "the first", 1, 1024, NULL},
+    CLI_CHART_OPTION,
 };
 
 enum { SPEECH, NOISE, COLUMNS };
@@ -88,6 +89,12 @@ static int check_usage(const cli_args *a)
     return CLI_DONE;
 }
 
+static lt_status draw(const void *what, const lt_report_options *opt, lt_figure_format format, char **out,
+                      size_t *bytes, lt_error *err)
+{
+    return lt_figure_sti(what, opt, format, out, bytes, err);
+}
+
 static int run(cli_args *a)
 {
     lt_error err = {0};
@@ -110,6 +117,8 @@ static int run(cli_args *a)
     if (status == LT_OK)
         status = measure(a, path, &opt, r, &err);
     add_notes(a, stipa);
+    if (status == LT_OK)
+        status = cli_save_figure(a, draw, r, &err);
     if (status == LT_OK && a->json) {
         const lt_json_head head = cli_json_head(a, &path, 1);
         status = lt_json_sti(&head, r, &text, &err);

@@ -44,6 +44,18 @@ static bool format_of(const char *path, lt_figure_format *out)
     return *out == LT_FIGURE_PNG || strcmp(dot, ".svg") == 0;
 }
 
+static lt_status fail_format(const char *path, lt_error *err)
+{
+    return ltp_fail(err, LT_E_ARG, "%s: a chart is an .svg or a .png file; end its name so", path);
+}
+
+lt_status cli_check_figure(const cli_args *a, lt_error *err)
+{
+    lt_figure_format format;
+    const char *path = cli_text(a, "chart", NULL);
+    return path == NULL || format_of(path, &format) ? LT_OK : fail_format(path, err);
+}
+
 lt_status cli_save_figure(const cli_args *a, cli_draw draw, const void *what, lt_error *err)
 {
     char scratch[PATH_BYTES];
@@ -54,7 +66,7 @@ lt_status cli_save_figure(const cli_args *a, cli_draw draw, const void *what, lt
     if (path == NULL)
         return LT_OK;
     if (!format_of(path, &format))
-        return ltp_fail(err, LT_E_ARG, "%s: a chart is an .svg or a .png file; end its name so", path);
+        return fail_format(path, err);
     cli_hold_signals();
     lt_status status = cli_make_scratch(scratch, sizeof scratch, err);
     if (status == LT_OK) {

@@ -177,28 +177,31 @@ static void add_notes(const lt_signal *s, const ltp_stipa_part *p, unsigned jump
 }
 
 /* The halves apart: a level or a gain that changed meanwhile shows. */
-static void compare_halves(const ltp_stipa_envelope *e, const ltp_stipa_part *p, const lt_sti_options *opt,
-                           lt_sti_result *out)
+static lt_status compare_halves(const ltp_stipa_envelope *e, const ltp_stipa_part *p, const lt_sti_options *opt,
+                                lt_sti_result *out, lt_error *err)
 {
     double m[LT_STI_BANDS][LT_STI_MODULATIONS];
     double sti[2];
     unsigned jumps = 0;
     size_t middle = 0;
     lt_sti_result *half = ltp_alloc(1, sizeof *half);
+    if (half == NULL)
+        return ltp_fail_nomem(err, "STIPA");
     for (size_t seen = 0; middle < e->frames && 2 * seen < p->used_frames; middle++)
         seen += p->used[middle] ? 1 : 0;
-    for (size_t i = 0; half != NULL && i < 2; i++) {
+    for (size_t i = 0; i < 2; i++) {
         const size_t from = i == 0 ? 0 : middle;
         const size_t to = i == 0 ? middle : e->frames;
         sti[i] = (double)NAN;
         if (transfer(e, p, from, to, m, &jumps) && lt_sti_from_mtf(m, LT_STI_STIPA, opt, half, NULL) == LT_OK)
             sti[i] = half->sti;
     }
-    if (half != NULL && fabs(sti[0] - sti[1]) > unsteady)
+    if (fabs(sti[0] - sti[1]) > unsteady)
         lt_notes_add(&out->notes, "unsteady",
                      "The first half gives STI %.2f, the second %.2f: noise or gain changed meanwhile; repeat it.",
                      sti[0], sti[1]);
     ltp_free(half);
+    return LT_OK;
 }
 
 /* Octave band levels of the evaluated part, dBFS. */
@@ -240,8 +243,7 @@ static lt_status evaluate(const lt_signal *s, const ltp_stipa_envelope *e, const
     out->drift_ppm = 1e6 * (1.0 / part->speed - 1.0);
     memcpy(out->level_db, level_db, sizeof level_db);
     add_notes(s, part, jumps, out);
-    compare_halves(e, part, &used, out);
-    return LT_OK;
+    return compare_halves(e, part, &used, out, err);
 }
 
 lt_status lt_stipa_measure(const lt_signal *s, const lt_sti_options *opt, double cal_db, lt_sti_result *out,

@@ -1,6 +1,8 @@
 # SPDX-License-Identifier: MIT
 """lanetune noise and speech-level: signals whose levels follow from their making."""
 
+import xml.etree.ElementTree
+
 import numpy as np
 import scipy.signal
 
@@ -111,6 +113,14 @@ class Noise(Case):
                   for kind in (16, 24, "float")]
         np.testing.assert_allclose(levels, levels[2], atol=0.01)
 
+    def test_chart(self):
+        """Silence and a fraction of a second can be drawn too; a wrong name is told before the file is read."""
+        for name, x in (("silent", np.zeros(RATE)), ("short", sine(1000, -20, 0.02)), ("tone", sine(1000, -20, 2))):
+            self.text("noise", write_wav(self.dir / "a.wav", x), "--chart", self.dir / f"{name}.png")
+            self.assertEqual((self.dir / f"{name}.png").read_bytes()[:8], b"\x89PNG\r\n\x1a\n")
+        self.fails("noise", self.dir / "none.wav", "--chart", self.dir / "c.pdf", says=".svg")
+        self.fails("noise", self.dir / "a.wav", "--chart", self.dir / "none" / "c.svg", says="none")
+
     def test_recorder_that_was_stopped(self):
         """A header with its sizes at 0, as it is before a recorder fills them in, and one cut off: read, with a note."""
         wav = write_wav(self.dir / "a.wav", sine(1000, -20, 15), kind=16)
@@ -161,6 +171,13 @@ class LongNoise(Case):
             self.assertAlmostEqual(event["lafmax_db"] - event["background_db"], db, delta=2)
             self.assertAlmostEqual(event["lae_db"] - event["lafmax_db"], 10 * np.log10(2 * 1.5 * np.arctan(3)), delta=1.2)
             self.assertAlmostEqual(event["duration_s"], 9, delta=2.5)
+        for name in ("a.svg", "b.svg"):
+            self.json("noise", wav, "--cal-db", 100, "--chart", self.dir / name)
+        drawn = (self.dir / "a.svg").read_bytes()
+        self.assertEqual(drawn, (self.dir / "b.svg").read_bytes())
+        text = "".join(xml.etree.ElementTree.fromstring(drawn).itertext())
+        for words in (f"LAeq {result['laeq_db']:.1f}", "dots: 2 vehicles that pass", "time in s", "31.5 Hz", "L90 to L10"):
+            self.assertIn(words, text)
         masking = traffic["masking"]
         self.assertEqual((masking["speech_dba"], masking["sii"]), (67, 0.45))
         self.assertGreater(masking["limit_dba"], result["la90_db"])

@@ -3,6 +3,8 @@
 
 from e2e import Case, main, write_wav
 
+import xml.etree.ElementTree
+
 import numpy as np
 import scipy.signal
 
@@ -100,6 +102,20 @@ class Sti(Case):
         self.assertEqual((made["kind"], made["seconds"]), ("stipa", 20))
         x = np.frombuffer(path.read_bytes()[-20 * RATE * 4:], "<f4").astype(float)
         return x
+
+    def test_chart(self):
+        """Seven curves, each named with its index; a wrong ending is refused."""
+        t = np.arange(RATE // 2) / RATE
+        h = np.random.default_rng(2).standard_normal(len(t)) * 10 ** (-3 * t / 0.5)
+        wav = write_wav(self.dir / "h.wav", h / 10, RATE)
+        result = self.json("sti", "--ir", wav, "--snr-db", 10, "--chart", self.dir / "a.svg")["result"]
+        text = "".join(xml.etree.ElementTree.parse(self.dir / "a.svg").getroot().itertext())
+        self.assertIn(f"STI {result['sti']:.2f}", text)
+        for band, name in zip(result["bands"], ("125 Hz", "250 Hz", "500 Hz", "1 kHz", "2 kHz", "4 kHz", "8 kHz")):
+            self.assertIn(f"{name}: {band['mti']:.2f}", text)
+        self.text("sti", "--ir", wav, "--chart", self.dir / "a.png")
+        self.assertEqual((self.dir / "a.png").read_bytes()[:8], b"\x89PNG\r\n\x1a\n")
+        self.fails("sti", "--ir", wav, "--chart", self.dir / "a.pdf", says=".svg")
 
     def test_stipa(self):
         x = self.stipa()

@@ -179,7 +179,7 @@ static void stipa_survives_every_failed_allocation(void **state)
         lt_stipa_options opt = lt_stipa_default_options();
         lt_signal *s = NULL;
         opt.rate_hz = rates_hz[i];
-        opt.seconds = 8.0;
+        opt.seconds = 10.0;
         assert_int_equal(lt_stipa_create(&opt, &s, NULL), LT_OK);
         opt.seconds = 1.0;
         assert_survives_faults(run_stipa, s);
