@@ -170,22 +170,18 @@ static lt_status make_stipa(void *context, lt_error *err)
     return status;
 }
 
-/* At 22.05 kHz the recording is evaluated as it is, at 96 kHz it is resampled. */
 static void stipa_survives_every_failed_allocation(void **state)
 {
     (void)state;
-    static const double rates_hz[] = {22050.0, 96000.0};
-    for (size_t i = 0; i < COUNT(rates_hz); i++) {
-        lt_stipa_options opt = lt_stipa_default_options();
-        lt_signal *s = NULL;
-        opt.rate_hz = rates_hz[i];
-        opt.seconds = 10.0;
-        assert_int_equal(lt_stipa_create(&opt, &s, NULL), LT_OK);
-        opt.seconds = 1.0;
-        assert_survives_faults(run_stipa, s);
-        assert_survives_faults(make_stipa, &opt);
-        lt_signal_free(s);
-    }
+    lt_stipa_options opt = lt_stipa_default_options();
+    lt_signal *s = NULL;
+    opt.rate_hz = 22050.0;
+    opt.seconds = 10.0; /* after less, what is undisturbed is too short to be evaluated */
+    assert_int_equal(lt_stipa_create(&opt, &s, NULL), LT_OK);
+    opt.seconds = 1.0;
+    assert_survives_faults(run_stipa, s);
+    assert_survives_faults(make_stipa, &opt);
+    lt_signal_free(s);
 }
 
 static lt_status run_ir(void *context, lt_error *err)
