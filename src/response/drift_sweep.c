@@ -15,12 +15,16 @@ static const double size_s = 0.1;
 static const double low_hz = 400.0; /* used at most; the phase of the ends of the band is less certain */
 static const double high_hz = 11000.0;
 static const double of_band_end = 0.65;
-static const double range = 4e-4;         /* drift searched on both sides */
-static const double steps_a_pulse = 0.35; /* step of the search re the drift that spoils the pulse */
-static const double unit_most = 3.5e-4;   /* drift of one radian: a lower band tells too little */
-static const double straight_least = 0.8; /* pulse re what it would be with no other phase left */
-static const double usable_db = -30.0;    /* magnitude re its top */
-static const double low_end_db = -20.0;   /* ... below which the low end is not measured but extrapolated */
+static const double range = 4e-4;              /* drift searched on both sides */
+static const double steps_a_pulse = 0.35;      /* step of the search re the drift that spoils the pulse */
+static const double unit_most = 3.5e-4;        /* drift of one radian: a lower band tells too little ... */
+static const double straight_least = 0.8;      /* pulse re what it would be with no other phase left */
+static const double unit_of_straight = 1e-3;   /* ... unless nothing but the drift and a delay is in the phase: */
+static const double straight_of_unit = 0.9995; /* a short sweep through a plain loudspeaker */
+static const double bends_as_drift = 3.0;      /* the phase left, RMS, may hide this much more that looks like drift */
+static const double sigma_least = 0.003;       /* rad */
+static const double usable_db = -30.0;         /* magnitude re its top */
+static const double low_end_db = -20.0;        /* ... below which the low end is not measured but extrapolated */
 enum { FINE_ROUNDS = 6 };
 
 typedef struct {
@@ -257,6 +261,15 @@ static double straighten(search *s, double sign, double x[UNKNOWNS])
     return s->weights > 0.0 ? along / s->weights : 0.0;
 }
 
+/* Does the phase left say that this is the drift? */
+static bool believable(double drift, double unit, double straight)
+{
+    if (!(fabs(drift) <= range))
+        return false;
+    return (unit <= unit_most && straight >= straight_least) ||
+           (unit <= unit_of_straight && straight >= straight_of_unit);
+}
+
 static double find_best(search *s, double unit, double *straight)
 {
     const double step = steps_a_pulse * unit;
@@ -293,11 +306,12 @@ lt_status ltp_drift_from_sweep(ltp_kernel *k, const lt_signal *sweep, const doub
         minimum_phase(&s, k);
         take_out_minimum_phase(&s, k);
         const double unit = drift_of_one_radian(&s);
-        if (unit < range) {
+        if (unit <= unit_of_straight) {
             double straight = 0.0;
             const double drift = find_best(&s, unit, &straight);
-            if (straight >= straight_least && fabs(drift) <= range && unit <= unit_most)
-                *out = (ltp_drift){.drift = used + drift, .sigma = 0.05 * unit};
+            const double left = sqrt(2.0 * fmax(1.0 - straight, 0.0)); /* rad, RMS: the pulse is the mean of cos */
+            if (believable(drift, unit, straight))
+                *out = (ltp_drift){.drift = used + drift, .sigma = (sigma_least + bends_as_drift * left) * unit};
         }
     }
     search_clear(&s);

@@ -9,6 +9,7 @@
 #include <math.h>
 
 static const double drift_note_ppm = 200.0;
+static const double drift_estimate_least_ppm = 2.0;
 static const double band_snr_least_db = 10.0;
 enum { BANDS_LEAST = 3 };
 
@@ -63,14 +64,17 @@ static void fill_distortion(lt_response *r, const ltp_average *a, const ltp_take
                      noisy_count);
 }
 
-static void note_drift(lt_response *r, bool estimated)
+static void note_drift(lt_response *r, const ltp_takes *t)
 {
-    if (estimated && !isnan(r->drift_ppm))
+    if (t->estimated && !isnan(r->drift_ppm))
         lt_notes_add(&r->notes, "drift-estimated",
-                     "no two markers: the clock drift is told from the response itself, to about 2 ppm");
+                     "no two markers: the clock drift is told from the response itself, to about %.0f ppm",
+                     fmax(drift_estimate_least_ppm, 1e6 * t->drift_sigma));
     if (isnan(r->drift_ppm))
-        lt_notes_add(&r->notes, "drift-unknown",
-                     "the clock drift between player and recorder cannot be told from this recording");
+        lt_notes_add(
+            &r->notes, "drift-unknown",
+            "the clock drift between player and recorder cannot be told from this recording; the delay may be off "
+            "by some tenths of a millisecond, and the polarity may be wrong");
     else if (fabs(r->drift_ppm) > drift_note_ppm)
         lt_notes_add(&r->notes, "drift", "the clocks of player and recorder differ by %.0f ppm, more than is usual",
                      r->drift_ppm);
@@ -110,7 +114,7 @@ static lt_status conclude(ltp_takes *t, ltp_average *a, const lt_interface *inte
         st = accept(r, err);
     if (st == LT_OK) {
         fill_distortion(r, a, t);
-        note_drift(r, t->estimated);
+        note_drift(r, t);
         r->ir->from_hz = k->level_from_hz; /* a margin may not be made of the ripple on the flanks */
         r->ir->to_hz = k->level_to_hz;
     }

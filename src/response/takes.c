@@ -317,6 +317,7 @@ lt_status ltp_takes_collect(ltp_takes *t, const lt_response_options *opt, lt_not
         st = take_recording(t, i, h, &drift, notes, err);
     ltp_free(h);
     t->drift = isfinite(drift.sigma) ? drift.drift : (double)NAN;
+    t->drift_sigma = drift.sigma;
     return st;
 }
 

@@ -21,8 +21,9 @@ typedef struct {
     lt_rfft *fft;                   /* of the layout */
     ltp_take *items;
     size_t count;
-    double drift;   /* mean; NaN = not known */
-    bool estimated; /* ... from the response of an unmarked sweep alone */
+    double drift;       /* mean; NaN = not known */
+    double drift_sigma; /* its standard deviation */
+    bool estimated;     /* ... from the response of an unmarked sweep alone */
 } ltp_takes;
 
 /** Finds and deconvolves every complete sweep. At least one on LT_OK; else the errors of lt_response_measure(). */
