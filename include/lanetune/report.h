@@ -106,8 +106,16 @@ LT_NODISCARD lt_status lt_json_noise(const lt_json_head *h, const lt_levels *l, 
                                      lt_error *err);
 LT_NODISCARD lt_status lt_json_talk_test(const lt_json_head *h, const lt_talk_test *t, double cal_db,
                                          const lt_stoi_result *stoi, char **out, lt_error *err);
+/** What recordings gave to an SII. dB SPL; the A-weighted ones over the 18 bands from 160 Hz to 8 kHz. */
+typedef struct {
+    double speech_dba, active_level_db, activity_percent; /* NaN: speech is from elsewhere */
+    double noise_dba;                                     /* NaN: noise is from elsewhere */
+    const char *noise;                                    /* leq, l10, l50, l90, pauses */
+} lt_sii_recorded;
+/** privacy, recorded NULL: not asked for. */
 LT_NODISCARD lt_status lt_json_sii(const lt_json_head *h, lt_sii_method m, const lt_sii_result *r,
-                                   const lt_privacy *privacy /* NULL: not asked for */, char **out, lt_error *err);
+                                   const lt_privacy *privacy, const lt_sii_recorded *recorded, char **out,
+                                   lt_error *err);
 LT_NODISCARD lt_status lt_json_sti(const lt_json_head *h, const lt_sti_result *r, char **out, lt_error *err);
 /** want_db: the safe margin that the attenuation of a voice switch is reckoned for. */
 LT_NODISCARD lt_status lt_json_margin(const lt_json_head *h, const lt_margin *m, double want_db, char **out,
@@ -163,7 +171,8 @@ LT_NODISCARD lt_status lt_text_noise(const lt_levels *l, const char *name, bool 
 LT_NODISCARD lt_status lt_csv_level_row(const lt_level_row *row, bool head, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_talk_test(const lt_talk_test *t, const char *name, double cal_db, bool calibrated,
                                          const lt_stoi_result *stoi, char **out, lt_error *err);
-LT_NODISCARD lt_status lt_text_sii(const lt_sii_result *r, const lt_privacy *privacy, char **out, lt_error *err);
+LT_NODISCARD lt_status lt_text_sii(const lt_sii_result *r, const lt_privacy *privacy, const lt_sii_recorded *recorded,
+                                   char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_sti(const lt_sti_result *r, const char *name, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_devices(const lt_devices *d, char **out, lt_error *err);
 LT_NODISCARD lt_status lt_text_switching(const lt_switching *s, const char *name, char **out, lt_error *err);

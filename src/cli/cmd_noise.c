@@ -3,11 +3,10 @@
 #include "cli.h"
 
 #include "base/alloc.h"
+#include "levels.h"
 #include "noise_history.h"
 
 #include <math.h>
-
-enum { BLOCK_FRAMES = 32768 };
 
 static const cli_option options[] = {
     {"cal-db", CLI_NUMBER, "DB", "sound pressure level that reads 0 dBFS", "none: results in dBFS", -100, 300, NULL},
@@ -23,31 +22,6 @@ static const cli_option options[] = {
      20, 120, NULL},
     CLI_CHART_OPTION,
 };
-
-static lt_status feed(lt_audio_reader *reader, unsigned channel, lt_level_meter *meter, lt_interference *other,
-                      lt_error *err)
-{
-    const lt_audio_info *info = lt_audio_reader_info(reader);
-    cli_progress_state progress = cli_progress_start();
-    double *block = ltp_alloc(BLOCK_FRAMES, sizeof *block);
-    lt_status status = block != NULL ? LT_OK : ltp_fail_nomem(err, "block of samples");
-    uint64_t done = 0;
-    size_t got = BLOCK_FRAMES;
-    while (status == LT_OK && got == BLOCK_FRAMES) {
-        status = lt_audio_read(reader, channel, block, BLOCK_FRAMES, &got, err);
-        if (status != LT_OK)
-            break;
-        lt_level_meter_push(meter, block, got);
-        if (other != NULL)
-            lt_interference_push(other, block, got);
-        done += got;
-        if (info->frames > 0)
-            cli_progress(&progress, "levels", (double)done / (double)info->frames);
-    }
-    cli_progress_end(&progress);
-    ltp_free(block);
-    return status;
-}
 
 static const double speech_dba = 67.0; /* ANSI S3.5, raised effort, 68.3 dB overall: about 67 dB(A) */
 static const double least_sii = 0.45;  /* ANSI S3.5: under it, communication is poor */
@@ -146,10 +120,8 @@ static lt_status measure(cli_args *a, noise_job *job, lt_error *err)
     lt_status status = lt_audio_open(path, &reader, err);
     if (status == LT_OK) {
         const lt_audio_info *info = lt_audio_reader_info(reader);
-        const unsigned channel = cli_channel(a, path, "channel", info->channels);
-        if (channel >= info->channels)
-            status = ltp_fail(err, LT_E_ARG, "%s: has %u channel%s, so there is no channel %u; give --channel 1 to %u",
-                              path, info->channels, info->channels == 1 ? "" : "s", channel + 1, info->channels);
+        unsigned channel = 0;
+        status = cli_channel_of(a, path, "channel", info, &channel, err);
         if (status == LT_OK)
             status = lt_level_meter_create(info->rate_hz, cli_number(a, "cal-db", 0.0), &meter, err);
         if (status == LT_OK)
@@ -157,7 +129,7 @@ static lt_status measure(cli_args *a, noise_job *job, lt_error *err)
         if (status == LT_OK && cli_flag(a, "interference"))
             status = lt_interference_create(info->rate_hz, cli_number(a, "cal-db", 0.0), &job->other, err);
         if (status == LT_OK)
-            status = feed(reader, channel, meter, job->other, err);
+            status = cli_feed_levels(reader, channel, meter, job->other, err);
         if (status == LT_OK)
             cli_note_file(a, path, info);
         if (status == LT_OK)

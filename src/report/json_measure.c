@@ -147,8 +147,19 @@ lt_status lt_json_talk_test(const lt_json_head *h, const lt_talk_test *t, double
     return ltp_json_finish(&j, h, &t->notes, result, out, err);
 }
 
+static json_t *recorded_object(ltp_json *j, const lt_sii_recorded *r)
+{
+    json_t *object = json_object();
+    ltp_json_put_db(j, object, "speech_dba", r->speech_dba);
+    ltp_json_put_db(j, object, "active_level_db", r->active_level_db);
+    ltp_json_put(j, object, "activity_percent", ltp_json_number(r->activity_percent, LTP_DECIMALS_PERCENT));
+    ltp_json_put_db(j, object, "noise_dba", r->noise_dba);
+    ltp_json_put(j, object, "noise", r->noise != NULL ? ltp_json_text(r->noise) : json_null());
+    return object;
+}
+
 lt_status lt_json_sii(const lt_json_head *h, lt_sii_method m, const lt_sii_result *r, const lt_privacy *privacy,
-                      char **out, lt_error *err)
+                      const lt_sii_recorded *recorded, char **out, lt_error *err)
 {
     ltp_json j = {0};
     json_t *result = json_object();
@@ -163,6 +174,8 @@ lt_status lt_json_sii(const lt_json_head *h, lt_sii_method m, const lt_sii_resul
         ltp_json_put(&j, object, "class", ltp_json_text(privacy->word));
         ltp_json_put(&j, result, "privacy", object);
     }
+    if (recorded != NULL)
+        ltp_json_put(&j, result, "recorded", recorded_object(&j, recorded));
     json_t *bands = json_array();
     for (size_t i = 0; i < r->count; i++) {
         json_t *band = band_object(&j, r->bands[i].hz);

@@ -1,8 +1,10 @@
 /* SPDX-License-Identifier: MIT
  * Text of single recordings and computations for a terminal, the answer in the first line. */
+#include "base/alloc.h"
 #include "report/levels.h"
 
 #include <math.h>
+#include <string.h>
 
 enum { NAME_WIDTH = 60, ARRIVALS_SHOWN = 8 };
 
@@ -247,7 +249,26 @@ static void privacy_text(ltp_textbuf *b, const lt_privacy *p)
     ltp_text_add(b, "\n");
 }
 
-lt_status lt_text_sii(const lt_sii_result *r, const lt_privacy *privacy, char **out, lt_error *err)
+static void recorded_text(ltp_textbuf *b, const lt_sii_recorded *r)
+{
+    static const char *const noises[][2] = {{"leq", "dB(A), Leq"},
+                                            {"l10", "dB(A), L10 of each band"},
+                                            {"l50", "dB(A), L50 of each band"},
+                                            {"l90", "dB(A), L90 of each band"},
+                                            {"pauses", "dB(A), pauses of the talk test"}};
+    if (!isnan(r->speech_dba)) {
+        ltp_text_row(b, "speech", r->speech_dba, 1, "dB(A) while active, 160 Hz to 8 kHz");
+        ltp_text_row(b, "active level", r->active_level_db, 1, "dB SPL (ITU-T P.56)");
+        ltp_text_row(b, "activity", r->activity_percent, 0, "%");
+    }
+    for (size_t i = 0; r->noise != NULL && i < LTP_COUNT(noises); i++)
+        if (strcmp(r->noise, noises[i][0]) == 0)
+            ltp_text_row(b, "noise", r->noise_dba, 1, noises[i][1]);
+    ltp_text_add(b, "\n");
+}
+
+lt_status lt_text_sii(const lt_sii_result *r, const lt_privacy *privacy, const lt_sii_recorded *recorded, char **out,
+                      lt_error *err)
 {
     ltp_textbuf b;
     ltp_text_init(&b, 0);
@@ -256,6 +277,8 @@ lt_status lt_text_sii(const lt_sii_result *r, const lt_privacy *privacy, char **
     ltp_text_format(&b, ": %s\n\n", sii_word(r->sii));
     if (privacy != NULL)
         privacy_text(&b, privacy);
+    if (recorded != NULL)
+        recorded_text(&b, recorded);
     ltp_text_add(&b, "  band Hz  speech dB   noise dB  audibility  importance\n");
     for (size_t i = 0; i < r->count; i++) {
         hz_column(&b, r->bands[i].hz, 9);

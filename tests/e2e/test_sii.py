@@ -4,7 +4,9 @@
 import csv
 import re
 
-from e2e import SOURCE, Case, main, run
+import numpy as np
+
+from e2e import SOURCE, Case, main, run, write_wav
 
 DATA = SOURCE / "tests" / "reference" / "data"
 METHODS = {"third_octave": "third-octave", "octave": "octave", "critical_band": "critical",
@@ -202,6 +204,88 @@ class Sii(Case):
         self.assertIn("handset", self.text("sii", near, "--privacy"))
         self.fails("sii", near, "--at", "2", status=2, says="--distance")
         self.fails("sii", near, "--privacy", "--method", "octave", status=2, says="third-octave")
+
+    # ---- from recordings ----
+
+    def recordings(self, rate=48000):
+        """White noise in place of sentences, with pauses and a little noise, and more noise alone on another recorder.
+        Returns both files, and the spectrum levels that they were made of: 34 and 22 dB re 1 Hz."""
+        rng = np.random.default_rng(11)
+        t = np.arange(24 * rate) / rate
+        talking = (t % 3.0) < 2.0
+        cal, noise_cal, speech_db, noise_db = 110.0, 96.0, 34.0, 22.0
+        rms = lambda db, c: 10 ** ((db + 10 * np.log10(rate / 2) - c - 3.0103) / 20)  # 0 dBFS: RMS of a sine
+        talk = rms(speech_db, cal) * rng.standard_normal(len(t)) * talking + rms(4.0, cal) * rng.standard_normal(len(t))
+        noise = rms(noise_db, noise_cal) * rng.standard_normal(20 * 32000) * np.sqrt(32000 / rate)
+        return (write_wav(self.dir / "talk.wav", talk, rate), write_wav(self.dir / "noise.wav", [0 * noise, noise], 32000),
+                speech_db, noise_db)
+
+    def by_hand(self, talk, noise, key="leq_db", extra=None):
+        """A table of band levels from `speech-level` and `noise`."""
+        speech = {b["hz"]: b["speech_db"] for b in self.json("speech-level", talk, "--cal-db", 110)["result"]["bands"]}
+        pauses = {b["hz"]: b["noise_db"] for b in self.json("speech-level", talk, "--cal-db", 110)["result"]["bands"]}
+        if noise is not None:
+            levels = self.json("noise", noise, "--cal-db", 96, "--channel", 2)["result"]["bands"]
+            pauses = {b["hz"]: b[key] for b in levels}
+        lines = [f"{f},{speech[f]},{pauses[f]},{extra or 0}\n" for f in centres("third-octave")]
+        return self.file("hz,speech_db,noise_db,threshold_db\n" + "".join(lines), f"hand-{key}-{extra}-{noise is None}.csv")
+
+    def test_recordings(self):
+        """The same as `speech-level`, `noise` and `sii` one after the other, and as the levels they were made of."""
+        talk, noise, speech_db, noise_db = self.recordings()
+        both = ["--speech-rec", talk, "--noise-rec", noise, "--cal-db", 110, "--noise-cal-db", 96, "--noise-channel", 2]
+
+        def same(words, *hand):
+            got, want = self.json("sii", *words)["result"], self.json("sii", *hand)["result"]
+            self.assertAlmostEqual(got["sii"], want["sii"], delta=1e-4)
+            if "privacy" in want:
+                self.assertAlmostEqual(got["privacy"]["articulation_index"], want["privacy"]["articulation_index"], delta=1e-4)
+                self.assertEqual(got["privacy"]["class"], want["privacy"]["class"])
+            self.assertEqual(len(got["bands"]), len(want["bands"]))
+            return got
+
+        hand = self.by_hand(talk, noise)
+        got = same(both, hand, "--band-levels")
+        active = got["recorded"]["activity_percent"] / 100  # with the 0.2 s after each sentence that P.56 counts as active
+        self.assertAlmostEqual(active, 2.2 / 3, delta=0.04)
+        spoken_db = speech_db + 10 * np.log10(2 / 3 / active)
+        made = self.file(table("third-octave", [spoken_db] * 18, [noise_db] * 18), "made.csv")
+        self.assertAlmostEqual(got["sii"], self.json("sii", made)["result"]["sii"], delta=0.003)
+        self.assertEqual(got["recorded"]["noise"], "leq")
+        same([*both, "--noise", "l10"], self.by_hand(talk, noise, "l10_db"), "--band-levels")
+        same([*both, "--method", "octave"], hand, "--band-levels", "--from-thirds", "--method", "octave")
+        same([*both, "--privacy", "--at", 1, "--distance", 4], hand, "--band-levels", "--privacy", "--at", 1, "--distance", 4)
+        same([*both, "--eardrum"], hand, "--band-levels", "--eardrum")
+        loss = self.file("hz,threshold_db\n" + "".join(f"{f},35\n" for f in centres("third-octave")), "loss.csv")
+        same([loss, *both], self.by_hand(talk, noise, extra=35), "--band-levels")
+        same(["--speech", "raised", *both[2:]], hand, "--band-levels", "--speech", "raised")
+        pauses = same(["--speech-rec", talk, "--cal-db", 110], self.by_hand(talk, None), "--band-levels")
+        self.assertEqual(pauses["recorded"]["noise"], "pauses")
+        value = self.json("sii", *both)
+        self.assertEqual(value["inputs"], [str(talk), str(noise)])
+        self.assertIn("pauses of the talk test", self.text("sii", "--speech-rec", talk, "--cal-db", 110))
+
+    def test_recordings_of_any_kind(self):
+        """A telephone's rate, silence, speech without a pause, options that do not belong together."""
+        talk, noise, _, _ = self.recordings(8000)
+        low = self.json("sii", "--speech-rec", talk, "--cal-db", 110)
+        self.assertTrue({"speech-band-limited", "noise-band-assumed"} <= set(self.codes(low)))
+        self.assertIsNone(low["result"]["bands"][-1]["speech_db"])
+        steady = write_wav(self.dir / "steady.wav", 0.05 * np.random.default_rng(3).standard_normal(10 * 48000))
+        self.fails("sii", "--speech-rec", steady, "--cal-db", 110, says=["steady.wav", "--noise-rec"])
+        silent = write_wav(self.dir / "silent.wav", np.zeros(5 * 48000))
+        self.fails("sii", "--speech-rec", silent, "--cal-db", 110, says=["silent.wav", "silence"])
+        quiet = self.json("sii", "--speech-rec", talk, "--noise-rec", silent, "--cal-db", 110, "--privacy")["result"]
+        self.assertIsNone(quiet["bands"][3]["noise_db"])
+        self.assertIsNone(quiet["recorded"]["noise_dba"])
+        self.fails("sii", "--speech-rec", self.dir / "none.wav", "--cal-db", 110, says="none.wav")
+        self.fails("sii", "--speech-rec", talk, "--noise-rec", noise, "--cal-db", 110, "--noise-channel", 3, says="noise.wav")
+        for words, says in ((("--speech-rec", talk), "--cal-db"), (("--cal-db", 110), "--speech-rec"),
+                            (("--speech-rec", talk, "--cal-db", 110, "--speech", "raised"), "--speech"),
+                            (("--speech-rec", talk, "--cal-db", 110, "--noise", "l10"), "--noise-rec"),
+                            (("--noise-rec", noise, "--cal-db", 110, "--channel", 2), "--speech-rec"),
+                            (("--noise-rec", noise, "--cal-db", 110, "--mtf"), "--mtf")):
+            self.fails("sii", *words, status=2, says=says)
 
     def test_text(self):
         good = [float(r["speech_raised_db"]) for r in rows(FILES["third-octave"])]

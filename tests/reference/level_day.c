@@ -265,7 +265,9 @@ static int day(size_t rate, size_t hours)
     keeper k = {.rows_max = s.seconds / ROW_S + 1, .found = calloc(1, sizeof *k.found)};
     lt_levels *l = calloc(1, sizeof *l);
     double share = 0.0;
-    s.busy_from_s = s.seconds * 6 / 10 / 600 * 600;
+    /* Begins in an hour of the second level of four and ends in one of the third: no other hour is as loud. */
+    const size_t hour = hours * 6 / 10 / 4 * 4 + 1;
+    s.busy_from_s = hour * HOUR_S + 1200;
     s.block = calloc(ROW_S * rate, sizeof *s.block);
     k.row_db = calloc(k.rows_max * (LT_LEVEL_BANDS_MAX + 3), sizeof *k.row_db);
     assert_non_null(s.block);

@@ -152,7 +152,7 @@ static void sii_is_judged(void **state)
         lt_error err = {0};
         char *text = NULL;
         const lt_sii_result r = {.sii = rows[i].sii};
-        assert_int_equal(lt_text_sii(&r, NULL, &text, &err), LT_OK);
+        assert_int_equal(lt_text_sii(&r, NULL, NULL, &text, &err), LT_OK);
         assert_int_equal(strncmp(text, rows[i].want, strlen(rows[i].want)), 0);
         lt_text_free(text);
     }
