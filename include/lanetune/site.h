@@ -140,6 +140,11 @@ typedef enum {
 } lt_path;
 const char *lt_path_name(lt_path p); /* "lane-coupling" */
 bool lt_path_from_name(const char *name, lt_path *out);
+enum { LT_PATH_WORD_MAX = 40 };
+/** The word of a path in file names and on the command line: its name, and "cross-coupling-from-2" for that path. */
+void lt_path_word(lt_path p, unsigned from, char word[LT_PATH_WORD_MAX]);
+/** The other way round; *from = 0 where the path has none. False: there is no such path. */
+bool lt_path_from_word(const char *word, lt_path *out, unsigned *from);
 bool lt_path_is_swept(lt_path p);           /* a stimulus is played */
 bool lt_path_is_from_microphone(lt_path p); /* recorded with the measurement microphone, else from a line */
 
@@ -233,6 +238,7 @@ typedef struct {
     lt_path path;
     const char *condition; /* "" = lane empty */
     unsigned counter;      /* not 0: it lies in the folder of this counter, for all its lanes */
+    unsigned from;         /* cross-coupling: number of the lane (with `counter`: counter) that is played to */
 } lt_record_place;
 /** File names of a recording and of what is played for it, relative to the site; makes the folder. LT_E_ARG: the
  * condition is no word of small letters, digits and '-'. */
@@ -250,9 +256,13 @@ LT_NODISCARD lt_status lt_record_keep_part(const lt_record_place *p, lt_error *e
  * replaced/ itself. `kept` is where it lies, relative to the site. */
 LT_NODISCARD lt_status lt_record_keep_partial(const lt_record_place *p, double seconds, char kept[320], lt_error *err);
 /** Copy recordings of a lane and its counter, and what was played for them, from visit `from` to `to`, where they are
- * not there yet. path, condition NULL = all. Of the counter's folder only noise-counter stays shared by its lanes. */
+ * not there yet. path, condition NULL = all. Of the counter's folder only noise-counter stays shared by its lanes.
+ * Couplings between lanes or counters depend on the settings of two: they are lt_visit_carry_between()'s part. */
 LT_NODISCARD lt_status lt_visit_carry(const char *dir, const char *from, const char *to, unsigned lane,
                                       unsigned counter, const lt_path *path, const char *condition, lt_error *err);
+/** Copy cross-coupling-from-M of lane N (counters: of counter N), with all its conditions, in the same way. */
+LT_NODISCARD lt_status lt_visit_carry_between(const char *dir, const char *from, const char *to, bool counters,
+                                              unsigned n, unsigned m, lt_error *err);
 
 /* ---- simulated sites ---- */
 

@@ -30,7 +30,9 @@ bool lt_path_is_from_microphone(lt_path p)
 /* "outbound.car" */
 static void stem_of(const lt_record_place *p, char stem[160])
 {
-    (void)snprintf(stem, 160, "%s%s%.64s", lt_path_name(p->path), p->condition[0] != '\0' ? "." : "", p->condition);
+    char word[LT_PATH_WORD_MAX];
+    lt_path_word(p->path, p->from, word);
+    (void)snprintf(stem, 160, "%s%s%.64s", word, p->condition[0] != '\0' ? "." : "", p->condition);
 }
 
 static void folder_of(const lt_record_place *p, char folder[32])
@@ -48,7 +50,7 @@ static lt_status in_folder(const lt_record_place *p, char path[LTP_SITE_PATH_MAX
 lt_status lt_record_names(const lt_record_place *p, char recording[320], char stimulus[320], lt_error *err)
 {
     char folder[LTP_SITE_PATH_MAX], stem[160], place[32];
-    if (!ltp_is_visit_name(p->date) || p->lane == 0)
+    if (!ltp_is_visit_name(p->date) || (p->lane == 0 && p->counter == 0))
         return ltp_fail(err, LT_E_ARG, "visit '%.40s', lane %u: there are no such folders", p->date, p->lane);
     if (p->condition[0] != '\0' && !ltp_is_condition(p->condition))
         return ltp_fail(err, LT_E_ARG,
@@ -159,20 +161,21 @@ static lt_status copy(const char *from, const char *to, lt_error *err)
  * another one get a copy of it before the new one appears. */
 static lt_status keep_stimuli_of_others(const lt_record_place *p, lt_error *err)
 {
-    char folder[32];
+    char folder[32], word[LT_PATH_WORD_MAX];
     ltp_found found;
     lt_notes ignored = {0};
     if (p->condition[0] != '\0')
         return LT_OK;
+    lt_path_word(p->path, p->from, word);
     folder_of(p, folder);
     lt_status st = ltp_find_recordings(p->dir, p->date, folder, false, &found, &ignored, err);
     for (size_t i = 0; i < found.count && st == LT_OK; i++) {
         const lt_recording *r = &found.items[i];
         char file[320], from[LTP_SITE_PATH_MAX], to[LTP_SITE_PATH_MAX], own[240];
-        if (r->path != p->path || r->condition[0] == '\0')
+        if (r->path != p->path || r->from != p->from || r->condition[0] == '\0')
             continue;
-        (void)snprintf(own, sizeof own, "stimulus.%s.%s.wav", lt_path_name(r->path), r->condition);
-        st = ltp_find_stimulus(p->dir, p->date, folder, r->path, r->condition, file, err);
+        (void)snprintf(own, sizeof own, "stimulus.%s.%s.wav", word, r->condition);
+        st = ltp_find_stimulus(p->dir, p->date, folder, word, r->condition, file, err);
         const char *dot = strrchr(file, '.');
         if (st != LT_OK || dot == NULL || strcmp(dot, ".wav") != 0) /* none, or FLAC: read before WAV is written */
             continue;

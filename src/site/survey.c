@@ -24,8 +24,9 @@ static lt_status measure_all(ltp_measuring *m, const place *p, lt_notes *notes, 
 {
     for (size_t i = 0; i < p->found.count; i++) {
         lt_recording *r = &p->found.items[i];
-        char stimulus[320];
-        lt_status st = ltp_find_stimulus(m->dir, m->visit->date, p->folder, r->path, r->condition, stimulus, err);
+        char stimulus[320], word[LT_PATH_WORD_MAX];
+        lt_path_word(r->path, r->from, word);
+        lt_status st = ltp_find_stimulus(m->dir, m->visit->date, p->folder, word, r->condition, stimulus, err);
         if (st == LT_OK)
             st = ltp_measure(m, stimulus, r, notes, err);
         if (st != LT_OK)

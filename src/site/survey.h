@@ -17,8 +17,8 @@ typedef struct {
 LT_NODISCARD lt_status ltp_find_recordings(const char *dir, const char *date, const char *folder, bool of_counter,
                                            ltp_found *out, lt_notes *notes, lt_error *err);
 /** File of the stimulus for a recording in FOLDER, relative to the site: stimulus.PATH.CONDITION, stimulus.PATH or
- * stimulus there, or else stimulus in visits/DATE/. "" = none. */
-LT_NODISCARD lt_status ltp_find_stimulus(const char *dir, const char *date, const char *folder, lt_path p,
+ * stimulus there, or else stimulus in visits/DATE/. word: lt_path_word(). "" = none. */
+LT_NODISCARD lt_status ltp_find_stimulus(const char *dir, const char *date, const char *folder, const char *word,
                                          const char *condition, char file[320], lt_error *err);
 /** A note for each lane-N or counter-N folder of the visit that site.yaml does not know. */
 LT_NODISCARD lt_status ltp_find_strange_folders(const char *dir, const char *date, const lt_site *site, lt_notes *notes,

@@ -55,25 +55,6 @@ static void note_unknown_path(lt_notes *notes, const char *file, const char *wor
             file);
 }
 
-/* "cross-coupling-from-2" is the path cross-coupling, from 2. */
-static bool read_path(char *stem, lt_recording *r)
-{
-    static const char from[] = "cross-coupling-from-";
-    static const char digits[] = "0123456789";
-    const size_t length = strlen(from);
-    if (strncmp(stem, from, length) != 0)
-        return lt_path_from_name(stem, &r->path) && r->path != LT_PATH_CROSS_COUPLING;
-    const char *number = stem + length;
-    const size_t count = strspn(number, digits);
-    if (count < 1 || count > 4 || number[count] != '\0' || number[0] == '0')
-        return false;
-    r->path = LT_PATH_CROSS_COUPLING;
-    r->from = 0;
-    for (size_t i = 0; i < count; i++)
-        r->from = 10 * r->from + (unsigned)(number[i] - '0');
-    return true;
-}
-
 /* Takes a name apart. False: it is no recording; a sound file gets a note that says why. */
 static bool read_name(const char *name, bool of_counter, lt_recording *r, lt_notes *notes)
 {
@@ -87,7 +68,7 @@ static bool read_name(const char *name, bool of_counter, lt_recording *r, lt_not
     char *dot = strchr(stem, '.');
     if (dot != NULL)
         *dot = '\0';
-    if (!read_path(stem, r)) {
+    if (!lt_path_from_word(stem, &r->path, &r->from)) {
         note_unknown_path(notes, r->file, stem);
     } else if (ending >= READ_ENDINGS) {
         lt_notes_add(notes, "file-name", "%s is not used: recordings are .wav or .flac files; convert it.", r->file);
@@ -190,8 +171,8 @@ lt_status ltp_find_recordings(const char *dir, const char *date, const char *fol
     return st;
 }
 
-lt_status ltp_find_stimulus(const char *dir, const char *date, const char *folder, lt_path p, const char *condition,
-                            char file[320], lt_error *err)
+lt_status ltp_find_stimulus(const char *dir, const char *date, const char *folder, const char *word,
+                            const char *condition, char file[320], lt_error *err)
 {
     char path[LTP_SITE_PATH_MAX];
     for (int place = condition[0] != '\0' ? 0 : 1; place < 4; place++)
@@ -199,7 +180,7 @@ lt_status ltp_find_stimulus(const char *dir, const char *date, const char *folde
             struct stat s;
             const bool of_path = place < 2, here = place < 3;
             (void)snprintf(file, 320, "visits/%.40s/%.40s%sstimulus%s%s%s%.64s.%s", date, here ? folder : "",
-                           here ? "/" : "", of_path ? "." : "", of_path ? lt_path_name(p) : "", place == 0 ? "." : "",
+                           here ? "/" : "", of_path ? "." : "", of_path ? word : "", place == 0 ? "." : "",
                            place == 0 ? condition : "", sound_endings[ending]);
             const lt_status st = ltp_site_path(path, err, "%s/%s", dir, file);
             if (st != LT_OK || stat(path, &s) == 0)

@@ -150,7 +150,6 @@ static lt_status copy_file(const char *from, const char *to, const char *part, l
 
 typedef struct {
     const char *dir, *from, *to;
-    unsigned lane, counter;
 } carry;
 
 static lt_status copy_into(const carry *c, const char *file, const char *folder, const char *name, lt_error *err)
@@ -168,48 +167,64 @@ static lt_status copy_into(const carry *c, const char *file, const char *folder,
     return st == LT_OK ? copy_file(source, path, part, err) : st;
 }
 
-/* The recording under its own name, what was played for it under the recording's. A recording of the counter's side
- * that depends on a lane's settings becomes the lane's own: other lanes that share the counter may stand elsewhere. */
-static lt_status carry_one(const carry *c, const char *folder, const lt_recording *r, lt_error *err)
+/* The recording under its own name, what was played for it under the recording's. */
+static lt_status carry_one(const carry *c, const char *folder, const char *into, const lt_recording *r, lt_error *err)
 {
-    char stimulus[320], name[200], into[32];
+    char stimulus[320], name[200], word[LT_PATH_WORD_MAX];
     const char *base = strrchr(r->file, '/');
-    const bool of_counter = strncmp(folder, "counter", 7) == 0;
-    if (of_counter && r->path == LT_PATH_NOISE_COUNTER)
-        (void)snprintf(into, sizeof into, "counter-%u", c->counter);
-    else
-        (void)snprintf(into, sizeof into, "lane-%u", c->lane);
     lt_status st = copy_into(c, r->file, into, base != NULL ? base + 1 : r->file, err);
     if (st != LT_OK || !lt_path_is_swept(r->path))
         return st;
-    st = ltp_find_stimulus(c->dir, c->from, folder, r->path, r->condition, stimulus, err);
+    lt_path_word(r->path, r->from, word);
+    st = ltp_find_stimulus(c->dir, c->from, folder, word, r->condition, stimulus, err);
     const char *dot = strrchr(stimulus, '.');
     if (st != LT_OK || dot == NULL)
         return st;
-    (void)snprintf(name, sizeof name, "stimulus.%s%s%.64s%.8s", lt_path_name(r->path),
-                   r->condition[0] != '\0' ? "." : "", r->condition, dot);
+    (void)snprintf(name, sizeof name, "stimulus.%s%s%.64s%.8s", word, r->condition[0] != '\0' ? "." : "", r->condition,
+                   dot);
     return copy_into(c, stimulus, into, name, err);
 }
 
 lt_status lt_visit_carry(const char *dir, const char *from, const char *to, unsigned lane, unsigned counter,
                          const lt_path *path, const char *condition, lt_error *err)
 {
-    const carry c = {.dir = dir, .from = from, .to = to, .lane = lane, .counter = counter};
-    static const char *const kinds[] = {"lane", "counter"};
+    const carry c = {.dir = dir, .from = from, .to = to};
+    char lane_folder[32], counter_folder[32];
+    const char *const folders[] = {lane_folder, counter_folder}; /* the lane's own recordings first: they win */
     lt_status st = LT_OK;
-    for (int k = 0; k < 2 && st == LT_OK; k++) { /* the lane's own recordings first: they win */
-        char folder[32];
+    (void)snprintf(lane_folder, sizeof lane_folder, "lane-%u", lane);
+    (void)snprintf(counter_folder, sizeof counter_folder, "counter-%u", counter);
+    for (size_t k = 0; k < LTP_COUNT(folders) && st == LT_OK; k++) {
         ltp_found found;
         lt_notes ignored = {0};
-        (void)snprintf(folder, sizeof folder, "%s-%u", kinds[k], k == 0 ? lane : counter);
-        st = ltp_find_recordings(dir, from, folder, k == 1, &found, &ignored, err);
+        st = ltp_find_recordings(dir, from, folders[k], k == 1, &found, &ignored, err);
         for (size_t i = 0; i < found.count && st == LT_OK; i++) {
             const lt_recording *r = &found.items[i];
-            if ((path == NULL || r->path == *path) && (condition == NULL || strcmp(r->condition, condition) == 0))
-                st = carry_one(&c, folder, r, err);
+            /* A recording of the counter's side that depends on a lane's settings becomes the lane's own: other lanes
+             * that share the counter may stand elsewhere. */
+            const bool shared = k == 1 && r->path == LT_PATH_NOISE_COUNTER;
+            if (r->path != LT_PATH_CROSS_COUPLING && (path == NULL || r->path == *path) &&
+                (condition == NULL || strcmp(r->condition, condition) == 0))
+                st = carry_one(&c, folders[k], shared ? counter_folder : lane_folder, r, err);
         }
         ltp_recordings_free(found.items, found.count);
     }
+    return st;
+}
+
+lt_status lt_visit_carry_between(const char *dir, const char *from, const char *to, bool counters, unsigned n,
+                                 unsigned m, lt_error *err)
+{
+    const carry c = {.dir = dir, .from = from, .to = to};
+    char folder[32];
+    ltp_found found;
+    lt_notes ignored = {0};
+    (void)snprintf(folder, sizeof folder, "%s-%u", counters ? "counter" : "lane", n);
+    lt_status st = ltp_find_recordings(dir, from, folder, counters, &found, &ignored, err);
+    for (size_t i = 0; i < found.count && st == LT_OK; i++)
+        if (found.items[i].path == LT_PATH_CROSS_COUPLING && found.items[i].from == m)
+            st = carry_one(&c, folder, folder, &found.items[i], err);
+    ltp_recordings_free(found.items, found.count);
     return st;
 }
 

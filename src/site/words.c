@@ -41,6 +41,32 @@ bool lt_path_from_name(const char *name, lt_path *out)
     return false;
 }
 
+static const char cross_from[] = "cross-coupling-from-";
+
+void lt_path_word(lt_path p, unsigned from, char word[LT_PATH_WORD_MAX])
+{
+    if (p == LT_PATH_CROSS_COUPLING)
+        (void)snprintf(word, LT_PATH_WORD_MAX, "%s%u", cross_from, from);
+    else
+        (void)snprintf(word, LT_PATH_WORD_MAX, "%s", lt_path_name(p));
+}
+
+bool lt_path_from_word(const char *word, lt_path *out, unsigned *from)
+{
+    const size_t length = strlen(cross_from);
+    *from = 0;
+    if (strncmp(word, cross_from, length) != 0)
+        return lt_path_from_name(word, out) && *out != LT_PATH_CROSS_COUPLING;
+    const char *number = word + length;
+    const size_t count = strspn(number, "0123456789");
+    if (count < 1 || count > 4 || number[count] != '\0' || number[0] == '0')
+        return false;
+    *out = LT_PATH_CROSS_COUPLING;
+    for (size_t i = 0; i < count; i++)
+        *from = 10 * *from + (unsigned)(number[i] - '0');
+    return true;
+}
+
 lt_status ltp_site_path(char path[LTP_SITE_PATH_MAX], lt_error *err, const char *format, ...)
 {
     va_list args;

@@ -86,18 +86,18 @@ static void each_recording_keeps_its_own_stimulus(void **state)
     for (size_t i = 0; i < 2; i++)
         assert_int_equal(lt_audio_save(scratch_at(&dir, &names, old[i]), one, 1, LT_AUDIO_FLOAT, NULL, NULL), LT_OK);
     lt_signal_free(s);
-    assert_int_equal(ltp_find_stimulus(dir.path, DATE, "lane-2", LT_PATH_OUTBOUND, "car", file, NULL), LT_OK);
+    assert_int_equal(ltp_find_stimulus(dir.path, DATE, "lane-2", "outbound", "car", file, NULL), LT_OK);
     assert_string_equal(file, "visits/2024-05-14/stimulus.wav");
     p.condition = "";
     keep(&p, 0.5); /* stimulus.outbound.wav appears, and must not become the car's */
-    assert_int_equal(ltp_find_stimulus(dir.path, DATE, "lane-2", LT_PATH_OUTBOUND, "car", file, NULL), LT_OK);
+    assert_int_equal(ltp_find_stimulus(dir.path, DATE, "lane-2", "outbound", "car", file, NULL), LT_OK);
     assert_string_equal(file, "visits/2024-05-14/lane-2/stimulus.outbound.car.wav");
     assert_true(near_abs("value", first_of(&dir, "stimulus.outbound.car.wav"), 0.75, 1e-9));
-    assert_int_equal(ltp_find_stimulus(dir.path, DATE, "lane-2", LT_PATH_OUTBOUND, "", file, NULL), LT_OK);
+    assert_int_equal(ltp_find_stimulus(dir.path, DATE, "lane-2", "outbound", "", file, NULL), LT_OK);
     assert_string_equal(file, "visits/2024-05-14/lane-2/stimulus.outbound.wav");
-    assert_int_equal(ltp_find_stimulus(dir.path, DATE, "lane-2", LT_PATH_OUTBOUND, "van", file, NULL), LT_OK);
+    assert_int_equal(ltp_find_stimulus(dir.path, DATE, "lane-2", "outbound", "van", file, NULL), LT_OK);
     assert_string_equal(file, "visits/2024-05-14/lane-2/stimulus.outbound.wav");
-    assert_int_equal(ltp_find_stimulus(dir.path, DATE, "lane-2", LT_PATH_LOOP, "", file, NULL), LT_OK);
+    assert_int_equal(ltp_find_stimulus(dir.path, DATE, "lane-2", "loop", "", file, NULL), LT_OK);
     assert_string_equal(file, "visits/2024-05-14/stimulus.wav");
     p.condition = "Big Car";
     assert_int_equal(lt_record_names(&p, names_of[0], names_of[1], NULL), LT_E_ARG);
@@ -304,13 +304,102 @@ static void recordings_are_carried_over(void **state)
     scratch_remove(&dir);
 }
 
+/* Each source has a stimulus of its own; what hangs on the settings of two is carried pair by pair, and a counter's
+ * never becomes a lane's. */
+static void couplings_between_lanes_have_their_place(void **state)
+{
+    (void)state;
+    const scratch dir = scratch_make();
+    lt_error err = {0};
+    lt_record_place p = {
+        .dir = dir.path, .date = DATE, .lane = 1, .path = LT_PATH_CROSS_COUPLING, .condition = "", .from = 2};
+    keep(&p, 0.5);
+    p.from = 3;
+    keep(&p, 0.25);
+    p.condition = "car"; /* with the plain one's stimulus, until that is made anew */
+    keep(&p, 0.125);
+    p.condition = "";
+    p.lane = 0;
+    p.counter = 1;
+    p.from = 2;
+    keep(&p, 0.75);
+    ltp_found found;
+    lt_notes notes = {0};
+    char file[320];
+    assert_int_equal(ltp_find_recordings(dir.path, DATE, "lane-1", false, &found, &notes, NULL), LT_OK);
+    assert_int_equal(found.count, 3);
+    assert_int_equal(found.items[0].from, 2);
+    assert_int_equal(found.items[2].from, 3);
+    assert_string_equal(found.items[2].condition, "car");
+    assert_int_equal(notes.count, 0);
+    ltp_recordings_free(found.items, found.count);
+    assert_int_equal(ltp_find_stimulus(dir.path, DATE, "lane-1", "cross-coupling-from-2", "", file, NULL), LT_OK);
+    assert_string_equal(file, "visits/2024-05-14/lane-1/stimulus.cross-coupling-from-2.wav");
+    assert_int_equal(lt_visit_carry(dir.path, DATE, "2024-05-15", 1, 1, NULL, NULL, &err), LT_OK);
+    assert_int_equal(ltp_find_recordings(dir.path, "2024-05-15", "lane-1", false, &found, &notes, NULL), LT_OK);
+    assert_int_equal(found.count, 0);
+    ltp_recordings_free(found.items, found.count);
+    assert_int_equal(lt_visit_carry_between(dir.path, DATE, "2024-05-15", false, 1, 3, &err), LT_OK);
+    assert_int_equal(lt_visit_carry_between(dir.path, DATE, "2024-05-15", true, 1, 2, &err), LT_OK);
+    static const struct {
+        const char *file;
+        double first;
+    } rows[] = {
+        {"lane-1/cross-coupling-from-3.wav", 0.25},      {"lane-1/stimulus.cross-coupling-from-3.wav", 0.125},
+        {"lane-1/cross-coupling-from-3.car.wav", 0.125}, {"lane-1/stimulus.cross-coupling-from-3.car.wav", 0.0625},
+        {"counter-1/cross-coupling-from-2.wav", 0.75},
+    };
+    for (size_t i = 0; i < COUNT(rows); i++) {
+        scratch_names names = {.next = 0};
+        char path[200];
+        lt_signal *s = NULL;
+        (void)snprintf(path, sizeof path, "visits/2024-05-15/%s", rows[i].file);
+        assert_int_equal(lt_audio_load(scratch_at(&dir, &names, path), 0, &s, NULL, &err), LT_OK);
+        assert_true(near_abs(rows[i].file, s->samples[0], rows[i].first, 1e-9));
+        lt_signal_free(s);
+    }
+    assert_int_equal(ltp_find_recordings(dir.path, "2024-05-15", "lane-1", false, &found, &notes, NULL), LT_OK);
+    assert_int_equal(found.count, 2); /* nothing from lane 2 */
+    ltp_recordings_free(found.items, found.count);
+    scratch_remove(&dir);
+}
+
+static void words_of_paths(void **state)
+{
+    (void)state;
+    static const char *const wrong[] = {"cross-coupling",
+                                        "cross-coupling-from-",
+                                        "cross-coupling-from-0",
+                                        "cross-coupling-from-01",
+                                        "cross-coupling-from-12345",
+                                        "cross-coupling-from-2x",
+                                        "outbund"};
+    char word[LT_PATH_WORD_MAX];
+    lt_path path;
+    unsigned from = 7;
+    assert_true(lt_path_from_word("cross-coupling-from-12", &path, &from));
+    assert_int_equal(path, LT_PATH_CROSS_COUPLING);
+    assert_int_equal(from, 12);
+    lt_path_word(path, from, word);
+    assert_string_equal(word, "cross-coupling-from-12");
+    assert_true(lt_path_from_word("noise-ear", &path, &from));
+    assert_int_equal(from, 0);
+    for (size_t i = 0; i < COUNT(wrong); i++)
+        assert_false(lt_path_from_word(wrong[i], &path, &from));
+}
+
 SUITE(site_live)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(a_new_take_moves_the_older_one_aside), cmocka_unit_test(each_recording_keeps_its_own_stimulus),
-        cmocka_unit_test(visit_yaml_keeps_what_the_user_wrote), cmocka_unit_test(what_cannot_be_edited_stays),
-        cmocka_unit_test(a_visit_that_follows_sorts_behind),    cmocka_unit_test(a_visit_is_saved_with_all_it_holds),
+        cmocka_unit_test(a_new_take_moves_the_older_one_aside),
+        cmocka_unit_test(each_recording_keeps_its_own_stimulus),
+        cmocka_unit_test(visit_yaml_keeps_what_the_user_wrote),
+        cmocka_unit_test(what_cannot_be_edited_stays),
+        cmocka_unit_test(a_visit_that_follows_sorts_behind),
+        cmocka_unit_test(a_visit_is_saved_with_all_it_holds),
         cmocka_unit_test(recordings_are_carried_over),
+        cmocka_unit_test(couplings_between_lanes_have_their_place),
+        cmocka_unit_test(words_of_paths),
     };
     return cmocka_run_group_tests_name("site_live", tests, NULL, NULL);
 }
