@@ -19,7 +19,8 @@ static const double least = 0.0015; /* of full scale */
 static const double edge = 5.6;     /* 15 dB */
 static const double refractory_s = 0.004;
 static const double company_s = 3.0; /* clicks closer than that belong together */
-enum { COMPANY = 3, MANY = 12 };
+enum { COMPANY = 3, MANY = 12, KEPT = 256 };
+static const double kin = 0.1; /* a click 20 dB weaker than the usual ones is another matter: a lip, a consonant */
 static const double frame_multiple_s = 0.12, frame_tolerance_s = 0.0006; /* 26 frames of a mobile phone */
 
 struct ltp_click {
@@ -35,11 +36,10 @@ struct ltp_click {
     double last_s;
 
     size_t count, strong;
-    double recent[COMPANY]; /* times of the last clicks */
-    double first_s, first_any_s, previous_s;
+    double time_s[KEPT], peak_of[KEPT]; /* the first clicks */
+    double first_any_s, previous_s;
     double loudest, ratio_most;
     size_t regular; /* intervals that are whole multiples of 120 ms */
-    size_t companies;
 };
 
 void ltp_click_free(ltp_click *d)
@@ -56,10 +56,8 @@ lt_status ltp_click_create(double rate_hz, ltp_click **out, lt_error *err)
     d->rate_hz = rate_hz;
     d->high = lt_biquad_highpass(fmin(corner_hz, corner_of_rate * rate_hz), 0.7071, rate_hz);
     d->block = (size_t)fmax(1.0, round(block_s * rate_hz));
-    d->first_s = d->first_any_s = NAN;
+    d->first_any_s = NAN;
     d->last_s = d->previous_s = -1e9;
-    for (size_t i = 0; i < COMPANY; i++)
-        d->recent[i] = -1e9;
     *out = d;
     return LT_OK;
 }
@@ -76,17 +74,34 @@ static void add_click(ltp_click *d, double t, double peak, double ratio)
     if (interval < 5.0 && periods >= 1.0 && fabs(interval - periods * frame_multiple_s) < frame_tolerance_s)
         d->regular++;
     d->previous_s = t;
+    if (d->count < KEPT) {
+        d->time_s[d->count] = t;
+        d->peak_of[d->count] = peak;
+    }
     d->count++;
     d->strong += ratio >= ratio_strong;
     d->loudest = fmax(d->loudest, peak);
     d->ratio_most = fmax(d->ratio_most, ratio);
     d->first_any_s = isnan(d->first_any_s) ? t : d->first_any_s;
-    memmove(d->recent, d->recent + 1, (COMPANY - 1) * sizeof *d->recent);
-    d->recent[COMPANY - 1] = t;
-    if (t - d->recent[0] <= company_s) {
-        d->companies++;
-        d->first_s = isnan(d->first_s) ? d->recent[0] : d->first_s;
-    }
+}
+
+/* The first click that has company of its kind; NaN. */
+static double first_of_many(const ltp_click *d)
+{
+    double sorted[KEPT], t[KEPT];
+    const size_t kept = d->count < KEPT ? d->count : KEPT;
+    size_t count = 0;
+    if (kept < COMPANY)
+        return NAN;
+    memcpy(sorted, d->peak_of, kept * sizeof *sorted);
+    const double usual = lt_median(sorted, kept);
+    for (size_t i = 0; i < kept; i++)
+        if (d->peak_of[i] >= kin * usual)
+            t[count++] = d->time_s[i];
+    for (size_t i = 0; i + COMPANY <= count; i++)
+        if (t[i + COMPANY - 1] - t[i] <= company_s)
+            return t[i];
+    return NAN;
 }
 
 /* A beep or a dropout begins or ends: one side is quiet, and the edge is no higher than the sound on the other. */
@@ -151,7 +166,8 @@ void ltp_click_push(ltp_click *d, const double *x, size_t count)
 
 void ltp_click_finish(ltp_click *d, const ltp_scan_end *end)
 {
-    if (isnan(d->first_s))
+    const double first_s = first_of_many(d);
+    if (isnan(first_s))
         return;
     if (d->count >= 5 && 10 * d->regular >= 7 * (d->count - 1)) {
         lt_faults_add(end->out, LT_FAULT_BURST_BUZZ, LT_SEVERITY_WARNING, end->channel, d->first_any_s,
@@ -162,7 +178,7 @@ void ltp_click_finish(ltp_click *d, const ltp_scan_end *end)
     }
     const bool grave = d->strong >= MANY;
     lt_faults_add(
-        end->out, LT_FAULT_CRACKLE, grave ? LT_SEVERITY_ERROR : LT_SEVERITY_WARNING, end->channel, d->first_s,
+        end->out, LT_FAULT_CRACKLE, grave ? LT_SEVERITY_ERROR : LT_SEVERITY_WARNING, end->channel, first_s,
         "%zu clicks shorter than 3 ms, up to %.0f dB above what surrounds them, %.1f a minute: likely a loose "
         "terminal or plug, a corroded splice, a worn control, or a headset cord about to break",
         d->count, lt_db_from_amplitude(d->ratio_most), 60.0 * (double)d->count / fmax(end->seconds, 1.0));

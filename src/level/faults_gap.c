@@ -1,11 +1,13 @@
 /* SPDX-License-Identifier: MIT
  * Dropouts: sound that breaks off within a moment and comes back as suddenly.
  *
- * Sub-blocks of half a millisecond. A gap begins where a sub-block holds nothing (34 dB below the last 10 ms) or only
- * one and the same value, while the 10 ms before it were not much weaker than the 40 ms before and above the noise of a
- * converter: speech, rooms and edited silence fade over many milliseconds. It must end as suddenly. Silence at the
- * start does not count; silence up to the end is a channel that died. Tones that stop and start on purpose (beeps,
- * dialling) are told by being tones, and short ones. Levels in dBFS; full scale = 1.0. */
+ * Sub-blocks of half a millisecond. A gap begins where a sub-block holds nothing (34 dB below the last 10 ms), while
+ * the 10 ms before it were not much weaker than the 40 ms before and above the noise of a converter, or only one and
+ * the same value, be it in the faintest noise: a run of equal samples that would not come by chance once in a billion
+ * times, by how often equal steps follow each other in the 40 ms on either side. It must end as suddenly as it began:
+ * the last and the first millisecond beside it move as the 40 ms do, while speech, rooms and edited silence fade over
+ * many milliseconds. Silence at the start does not count; silence up to the end is a channel that died. Tones that stop
+ * and start on purpose (beeps, dialling) are told by being tones, and short ones. Levels in dBFS; full scale = 1.0. */
 #include "base/alloc.h"
 #include "level/faults.h"
 
@@ -17,14 +19,17 @@ static const double shortest_s = 0.0015, shortest_held_s = 0.004;
 static const double silent_part = 0.02; /* of the RMS of the last 10 ms */
 static const double changed_part =
     0.1; /* from sample to sample, re before: something slow that crosses zero changes on */
-static const double faded_part = 0.15;                      /* 10 ms against 40 ms: less than that, and it had faded */
-static const double least_rms = 0.0007;                     /* about -60 dBFS */
-static const double least_held_rms = 0.005;                 /* a held value: about -43 dBFS */
-static const double return_part = 0.1;                      /* after the gap, re before */
-enum { RETURN_SHORT = 20, RETURN_LONG = 80 };               /* sub-blocks: 10 and 40 ms, as before the gap */
-static const double sudden_part = 0.5;                      /* 10 ms against 40 ms, at one of the edges at least */
-static const double long_part = 0.35, rather_long_s = 0.06; /* ... and at the other, if the gap is so long */
-static const double jump_part = 0.15;                       /* by which a held value is left */
+static const double faded_part = 0.15;        /* 10 ms against 40 ms: less than that, and it had faded */
+static const double least_rms = 0.0007;       /* about -60 dBFS */
+static const double by_chance = 20.7;         /* ln of a billion */
+static const double return_part = 0.1;        /* after the gap, re before */
+enum { RETURN_SHORT = 20, RETURN_LONG = 80 }; /* sub-blocks: 10 and 40 ms, as before the gap */
+enum { EDGE = 3 };                            /* sub-blocks: the last one may hold the step */
+/* Steps from sample to sample in the last and first 1.5 ms, re those of 40 ms: a fade of 10 ms leaves a tenth. */
+static const double edge_least = 0.1, edges_least = 0.3; /* each; both, geometric mean */
+static const double rather_long_s = 0.06;
+static const double held_most = 3.0;  /* a held value, re the RMS before */
+static const double jump_part = 0.15; /* by which a held value is left */
 /* RMS steps from sample to sample that a held value must have lasted, re the RMS before: the crests of something slow
  * (wind, rumble) stay on one value of a coarse coding for a while, and are left by a jump. */
 static const double held_moves = 2.0;
@@ -37,13 +42,19 @@ static const double tonal = 1e-4;                     /* residual of a predictio
 
 typedef enum { SOUND, QUIET, RETURNING } state;
 
+/* One sub-block, or the sum of several. */
+typedef struct {
+    double square, change; /* mean square; sum of the squared steps from sample to sample */
+    uint64_t equal, pairs; /* steps of nothing, and those that follow another */
+} piece;
+
 struct ltp_gap {
     double rate_hz;
     size_t block, in_block;
-    double energy, low, high;
-    double ring[LONG_BEFORE];    /* mean square of the last sub-blocks */
-    double changes[LONG_BEFORE]; /* ... of the differences between samples */
-    double change, last_x;
+    double low, high;
+    piece here, ring[LONG_BEFORE];
+    double last_x;
+    bool last_equal;
     double extreme; /* largest |sample| so far */
     size_t blocks;  /* since the sound began */
     uint64_t frames;
@@ -52,11 +63,13 @@ struct ltp_gap {
 
     state now;
     double before_rms, before_step; /* before_step: RMS difference from sample to sample */
-    bool held, tone;
+    bool exact, faint;              /* one value all the time; nothing, or as good as nothing, after sound */
+    bool held;                      /* held: a value that is not nothing */
+    piece around, back;
     uint64_t gap_start, gap_end;
     double sound_s; /* sound lasted so long before the gap */
     uint64_t sound_start;
-    double back_energy, back_short, entry;
+    double back_edge, back_short, entry;
     double held_value;
     double quiet_energy; /* in the gap */
     size_t quiet_blocks;
@@ -105,8 +118,25 @@ static double rms_of_last(const ltp_gap *d, size_t count)
     const size_t n = d->blocks < count ? d->blocks : count;
     double sum = 0.0;
     for (size_t i = 1; i <= n; i++)
-        sum += d->ring[(d->blocks - i) % LONG_BEFORE];
+        sum += d->ring[(d->blocks - i) % LONG_BEFORE].square;
     return n > 0 ? sqrt(sum / (double)n) : 0.0;
+}
+
+static void add_piece(piece *sum, const piece *p)
+{
+    sum->square += p->square;
+    sum->change += p->change;
+    sum->equal += p->equal;
+    sum->pairs += p->pairs;
+}
+
+static piece sum_of_last(const ltp_gap *d, size_t count)
+{
+    const size_t n = d->blocks < count ? d->blocks : count;
+    piece sum = {0};
+    for (size_t i = 1; i <= n; i++)
+        add_piece(&sum, &d->ring[(d->blocks - i) % LONG_BEFORE]);
+    return sum;
 }
 
 /* Two sines are predicted from four samples without a rest (covariance method of linear prediction). */
@@ -149,22 +179,19 @@ static bool is_tone(const ltp_gap *d)
     return rest < tonal * energy;
 }
 
-static void start_gap(ltp_gap *d, double before, double step, bool held)
+static void start_gap(ltp_gap *d, double before, double step)
 {
     d->now = QUIET;
     d->before_rms = before;
     d->before_step = step;
-    d->held = held;
-    d->tone = is_tone(d);
     d->gap_start = d->frames - d->block;
     d->gap_end = d->frames;
     d->sound_s = (double)(d->gap_start - d->sound_start) / d->rate_hz;
-    d->back_energy = 0.0;
+    d->back = (piece){0};
     d->back_blocks = 0;
     d->held_value = d->high;
     d->quiet_energy = 0.0;
     d->quiet_blocks = 0;
-    d->entry = before / (rms_of_last(d, LONG_BEFORE) + 1e-30);
 }
 
 static void count_gap(ltp_gap *d)
@@ -178,7 +205,7 @@ static void count_gap(ltp_gap *d)
         return;
     if (length_s < shortest_held_s && d->quiet_energy > 0.0)
         return; /* tones that cancel for a moment */
-    if (d->tone && length_s > beep_gap_s && d->sound_s < beep_s) {
+    if (length_s > beep_gap_s && d->sound_s < beep_s && is_tone(d)) {
         d->beeps++;
         return;
     }
@@ -213,60 +240,116 @@ static void count_pause(ltp_gap *d, double size)
     d->silent_blocks = 0;
 }
 
+/* Are so many equal samples more than chance, where equal steps follow each other as in `p`? */
+static bool is_no_chance(double samples, const piece *p)
+{
+    return samples * log(((double)p->equal + 2.0) / ((double)p->pairs + 1.0)) > by_chance;
+}
+
+/* Steps of EDGE sub-blocks re those of `count`. */
+static double edge_of(double change, const piece *all, size_t count)
+{
+    const double part = sqrt(change / EDGE / (all->change / (double)count + 1e-30));
+    return fmin(part, 1.0);
+}
+
+/* Does a gap begin with this sub-block? */
+static void listen(ltp_gap *d, double size, bool constant)
+{
+    const double before = rms_of_last(d, BEFORE), longer = rms_of_last(d, LONG_BEFORE);
+    if (before > least_rms)
+        d->heard = true;
+    if (d->heard && d->blocks >= LONG_BEFORE)
+        d->floor_rms = fmin(d->floor_rms, longer);
+    const piece all = sum_of_last(d, LONG_BEFORE);
+    const double changes = sum_of_last(d, BEFORE).change / BEFORE;
+    const bool sudden = d->blocks >= BEFORE && before > least_rms && before > faded_part * longer;
+    const bool nothing = size < silent_part * before;
+    const bool faint = sudden && nothing && d->here.change < changed_part * changed_part * changes;
+    const bool exact = constant && d->blocks >= BEFORE && size < held_most * before;
+    if (!faint && !exact)
+        return;
+    start_gap(d, before, sqrt(changes / (double)(d->block - 1)));
+    d->exact = exact;
+    d->faint = faint;
+    d->held = !nothing;
+    d->around = all;
+    d->entry = edge_of(sum_of_last(d, EDGE).change, &all, d->blocks < LONG_BEFORE ? d->blocks : LONG_BEFORE);
+}
+
+/* The run of equal samples ends with this sub-block: the end of a gap, or sound all the time? */
+static void end_run(ltp_gap *d)
+{
+    const uint64_t length = d->gap_end - d->gap_start;
+    const double jump = fmax(fabs(d->high - d->held_value), fabs(d->low - d->held_value));
+    const bool left = !d->held || jump >= jump_part * d->before_rms; /* else the flat top of something slow */
+    d->exact = (double)length >= shortest_s * d->rate_hz && left && is_no_chance((double)length, &d->around);
+    if (d->exact) {
+        d->now = RETURNING;
+    } else if (!d->faint) {
+        d->now = SOUND;
+        d->here.equal += length;
+        d->here.pairs += length;
+    }
+}
+
+static void wait_for_sound(ltp_gap *d, double size, bool constant)
+{
+    if (d->exact) {
+        if (constant && !(d->high > d->held_value) && !(d->high < d->held_value)) {
+            d->gap_end = d->frames;
+            d->quiet_energy += d->here.square;
+            d->quiet_blocks++;
+            return;
+        }
+        end_run(d);
+        if (d->now != QUIET)
+            return;
+    }
+    if (size < silent_part * d->before_rms) {
+        d->gap_end = d->frames;
+        d->quiet_energy += d->here.square;
+        d->quiet_blocks++;
+    } else {
+        d->now = RETURNING;
+    }
+}
+
+/* The 40 ms after a gap. */
+static void come_back(ltp_gap *d)
+{
+    add_piece(&d->back, &d->here);
+    d->back_blocks++;
+    if (d->back_blocks == EDGE)
+        d->back_edge = d->back.change;
+    if (d->back_blocks == RETURN_SHORT)
+        d->back_short = sqrt(d->back.square / RETURN_SHORT);
+    if (d->back_blocks < RETURN_LONG)
+        return;
+    const double exit_edge = edge_of(d->back_edge, &d->back, RETURN_LONG);
+    const bool sudden = fmin(d->entry, exit_edge) > edge_least && sqrt(d->entry * exit_edge) > edges_least;
+    const bool back = d->exact ? is_no_chance((double)(d->gap_end - d->gap_start), &d->back)
+                               : d->back_short > return_part * d->before_rms && d->back_short > least_rms;
+    if (sudden && back)
+        count_gap(d);
+    sound_again(d);
+}
+
 static void end_block(ltp_gap *d)
 {
-    const double mean_square = d->energy / (double)d->block;
     const double size = fmax(fabs(d->low), fabs(d->high));
+    const bool constant = !(d->high > d->low);
+    d->here.square /= (double)d->block;
     count_pause(d, size);
-    const bool held = !(d->high > d->low);
-    if (d->now == SOUND) {
-        const double before = rms_of_last(d, BEFORE), longer = rms_of_last(d, LONG_BEFORE);
-        if (before > least_rms)
-            d->heard = true;
-        if (d->heard && d->blocks >= LONG_BEFORE)
-            d->floor_rms = fmin(d->floor_rms, longer);
-        const bool sudden = d->blocks >= BEFORE && before > least_rms && before > faded_part * longer;
-        double changes = 0.0;
-        for (size_t i = 0; i < BEFORE; i++)
-            changes += d->changes[(d->blocks + LONG_BEFORE - 1 - i) % LONG_BEFORE] / BEFORE;
-        const bool nothing = size < silent_part * before && d->change < changed_part * changed_part * changes;
-        const bool stuck = held && before > least_held_rms && !nothing && size < 2.0 * before;
-        if (sudden && (nothing || stuck))
-            start_gap(d, before, sqrt(changes / (double)(d->block - 1)), stuck);
-    } else if (d->now == QUIET) {
-        const bool quiet = d->held ? held && !(d->high > d->held_value) && !(d->high < d->held_value)
-                                   : size < silent_part * d->before_rms;
-        const double jump = fmax(fabs(d->high - d->held_value), fabs(d->low - d->held_value));
-        d->quiet_energy += quiet ? mean_square : 0.0;
-        d->quiet_blocks += quiet;
-        if (quiet)
-            d->gap_end = d->frames;
-        else if (d->held && jump < jump_part * d->before_rms)
-            d->now = SOUND; /* the flat top of something slow in a coarse file */
-        else
-            d->now = RETURNING;
-    }
-    if (d->now == RETURNING) {
-        d->back_energy += mean_square;
-        d->back_blocks++;
-        if (d->back_blocks == RETURN_SHORT)
-            d->back_short = sqrt(d->back_energy / RETURN_SHORT);
-        if (d->back_blocks == RETURN_LONG) {
-            const double exit_part = d->back_short / (sqrt(d->back_energy / RETURN_LONG) + 1e-30);
-            if (d->back_short > return_part * d->before_rms && d->back_short > least_rms && exit_part > faded_part &&
-                fmax(exit_part, d->entry) > sudden_part &&
-                (fmin(exit_part, d->entry) > long_part ||
-                 (double)(d->gap_end - d->gap_start) < rather_long_s * d->rate_hz))
-                count_gap(d);
-            sound_again(d);
-        }
-    }
-    if (d->now == SOUND) {
-        d->changes[d->blocks % LONG_BEFORE] = d->change;
-        d->ring[d->blocks++ % LONG_BEFORE] = mean_square;
-    }
-    d->change = 0.0;
-    d->energy = 0.0;
+    if (d->now == SOUND)
+        listen(d, size, constant);
+    else if (d->now == QUIET)
+        wait_for_sound(d, size, constant);
+    if (d->now == RETURNING)
+        come_back(d);
+    if (d->now == SOUND)
+        d->ring[d->blocks++ % LONG_BEFORE] = d->here;
+    d->here = (piece){0};
     d->low = INFINITY;
     d->high = -INFINITY;
     d->in_block = 0;
@@ -275,9 +358,14 @@ static void end_block(ltp_gap *d)
 void ltp_gap_push(ltp_gap *d, const double *x, size_t count)
 {
     for (size_t i = 0; i < count; i++) {
-        d->energy += x[i] * x[i];
+        const double step = x[i] - d->last_x;
+        const bool equal = !(step < 0.0) && !(step > 0.0);
+        d->here.square += x[i] * x[i];
         if (d->in_block > 0) /* the step into a gap does not count */
-            d->change += (x[i] - d->last_x) * (x[i] - d->last_x);
+            d->here.change += step * step;
+        d->here.equal += equal;
+        d->here.pairs += equal && d->last_equal;
+        d->last_equal = equal;
         d->last_x = x[i];
         d->extreme = fmax(d->extreme, fabs(x[i]));
         d->low = x[i] < d->low ? x[i] : d->low;
@@ -317,7 +405,7 @@ void ltp_gap_finish(ltp_gap *d, const ltp_scan_end *end)
         return;
     const double length_s = (double)(d->frames - d->gap_start) / d->rate_hz;
     const double rest = sqrt(d->quiet_energy / (double)(d->quiet_blocks > 0 ? d->quiet_blocks : 1));
-    if (length_s < died_s || d->tone || rest >= floor_part * d->floor_rms)
+    if (length_s < died_s || is_tone(d) || rest >= floor_part * d->floor_rms)
         return;
     lt_faults_add(end->out, LT_FAULT_DEAD_CHANNEL, LT_SEVERITY_WARNING, end->channel, (double)d->gap_start / d->rate_hz,
                   "sound at %.0f dBFS breaks off within a moment and does not come back for the last %.1f s: likely a "

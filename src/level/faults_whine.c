@@ -23,7 +23,7 @@ static const double spread_db = 2.5;
 static const double faintest_dbfs = -95.0;
 static const double on_mains = 4e-4; /* of the frequency */
 
-enum { PAST = 30, SURE = 6 };
+enum { PAST = 30, SURE = 6, GONE = 2 };
 static const double gone_db = 4.5, beside = 3.0;
 
 typedef struct {
@@ -105,6 +105,7 @@ static void keep(ltp_whine *d, const lt_whine *w)
         if (fabs(d->kept[i].hz - w->hz) < near_hz && w->from_s - d->kept[i].to_s < again_s) { /* heard again */
             if (w->to_s - w->from_s > d->kept[i].to_s - d->kept[i].from_s)
                 d->kept[i].level_db = w->level_db;
+            d->kept[i].from_s = fmin(d->kept[i].from_s, w->from_s); /* traced back beyond the first time */
             d->kept[i].to_s = w->to_s;
             d->heard_s[i] += w->to_s - w->from_s;
             return;
@@ -211,22 +212,23 @@ static double exact_bin(const ltp_whine *d, size_t k)
 }
 
 /* Back from the first frame in which the tone was told: where something louder stood beside it, it may have been there
- * before. The search ends at the first frame in which its bins hold less than it has. */
+ * before. Noise or a partial in its bins may cancel it in one frame; in GONE together, which overlap by half, it is not
+ * there yet. */
 static void trace_back(const ltp_whine *d, track *t)
 {
     const double mean_db = t->sum_db / (double)t->hits;
     const size_t k = (size_t)(t->bin + 0.5), last = t->first;
+    size_t gone = 0;
     t->begun = t->first;
-    for (size_t f = last - 1; f >= 1 && f + PAST > d->count; f--) {
+    for (size_t f = last - 1; f >= 1 && f + PAST > d->count && gone < GONE; f--) {
         const float *p = d->past + f % PAST * d->frames.bins;
         double power = 0.0;
         for (size_t i = k - CORE; i <= k + CORE; i++)
             power += (double)p[i];
         const double off_db = lt_db_from_power(power + 1e-30) - mean_db;
         const bool line = p[k] > (float)beside * p[k - 3] && p[k] > (float)beside * p[k + 3];
-        if (off_db < -gone_db)
-            return;
-        if (!line || off_db > gone_db)
+        gone = off_db < -gone_db ? gone + 1 : 0;
+        if (gone > 0 || !line || off_db > gone_db)
             continue;
         t->begun = f;
         t->first_db = fmin(mean_db, mean_db + off_db);

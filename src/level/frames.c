@@ -49,6 +49,11 @@ bool ltp_frames_take(ltp_frames *f, const double **x, size_t *count)
     return f->filled == f->n;
 }
 
+size_t ltp_frames_room(const ltp_frames *f)
+{
+    return f->filled == f->n ? f->hop : f->n - f->filled;
+}
+
 void ltp_frames_transform(ltp_frames *f)
 {
     for (size_t i = 0; i < f->n; i++)

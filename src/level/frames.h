@@ -34,6 +34,9 @@ void ltp_frames_close(ltp_frames *f);
 /** Takes samples off *x; true when x[n] is full, to be called again until false. */
 bool ltp_frames_take(ltp_frames *f, const double **x, size_t *count);
 
+/** Samples until x is full again. */
+size_t ltp_frames_room(const ltp_frames *f);
+
 /** Spectrum of x, windowed; unscaled. */
 void ltp_frames_transform(ltp_frames *f);
 
