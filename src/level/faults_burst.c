@@ -10,6 +10,7 @@
 #include "base/alloc.h"
 #include "level/faults.h"
 #include "level/frames.h"
+#include "level/rank.h"
 
 #include <string.h>
 
@@ -99,14 +100,14 @@ static double line_over_gap(const comb *d, double line, double *power)
 {
     const double bins_of_line = slot_hz * (double)d->frames.n / d->rate_hz;
     const size_t at = (size_t)(line * bins_of_line + 0.5);
-    double gap[2 * GAP];
+    double gap[2 * GAP + LTP_RANK_PADDING];
     size_t count = 0;
     for (size_t i = GAP_FROM * d->longer; i <= GAP_TO * d->longer; i++) {
         gap[count++] = d->power[at + i < d->frames.bins ? at + i : d->frames.bins - 1];
         gap[count++] = d->power[at - i];
     }
     *power = d->power[at - 1] + d->power[at] + d->power[at + 1];
-    const double between = 3.0 * lt_median(gap, count) + 1e-20;
+    const double between = 3.0 * ltp_median_by_rank(gap, count) + 1e-20;
     return *power / between;
 }
 

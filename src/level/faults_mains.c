@@ -5,11 +5,13 @@
  * of 0.2 s, Hann) as half decibels. Hum is there from the moment from which seven of ten lines stay within 5 dB of
  * their usual levels for a second. A history that is full is halved: of two steps the lower level stays. */
 #include "base/alloc.h"
+#include "base/vector.h"
 #include "level/faults.h"
 #include "level/frames.h"
 
 #include <string.h>
 
+enum { LANES = 8, CHUNK = 256 };
 enum { COMBS = 2, HARMONICS = 20, STEPS_MAX = 6000, OVERLAP = 2, LEVELS = 32 };
 static const double mains_hz[COMBS] = {50.0, 60.0};
 static const double frame_s = 0.2, stay_s = 1.0, low_rate_hz = 3200.0, corner_hz = 1300.0;
@@ -28,8 +30,10 @@ struct ltp_mains {
     lt_biquad low[2];
     lt_biquad_state state[2];
     ltp_frames frames;
-    double *window;   /* [n] */
-    uint8_t *history; /* [STEPS_MAX x COMBS x HARMONICS] */
+    double *window;                 /* [n] */
+    double *windowed;               /* [n] scratch */
+    double turn[COMBS * HARMONICS]; /* 2 cos of each line's step */
+    uint8_t *history;               /* [STEPS_MAX x COMBS x HARMONICS] */
     size_t steps, per_step, in_step;
     double *line, *there; /* [STEPS_MAX] scratch */
 };
@@ -41,10 +45,16 @@ void ltp_mains_free(ltp_mains *d)
     ltp_line_spectrum_free(d->lines);
     ltp_frames_close(&d->frames);
     ltp_free(d->window);
+    ltp_free(d->windowed);
     ltp_free(d->history);
     ltp_free(d->line);
     ltp_free(d->there);
     ltp_free(d);
+}
+
+static double line_hz(size_t i)
+{
+    return mains_hz[i / HARMONICS] * (double)(i % HARMONICS + 1);
 }
 
 lt_status ltp_mains_create(double rate_hz, ltp_mains **out, lt_error *err)
@@ -60,11 +70,14 @@ lt_status ltp_mains_create(double rate_hz, ltp_mains **out, lt_error *err)
         d->low[i] = lt_biquad_lowpass(corner_hz, q[i], rate_hz);
     const size_t hop = (size_t)round(frame_s * d->rate_hz) / OVERLAP, n = hop * OVERLAP;
     d->per_step = 1;
+    for (size_t i = 0; i < COMBS * HARMONICS; i++)
+        d->turn[i] = 2.0 * cos(2.0 * LT_PI * line_hz(i) / d->rate_hz);
     d->window = ltp_alloc(n, sizeof *d->window);
+    d->windowed = ltp_alloc(n, sizeof *d->windowed);
     d->history = ltp_alloc((size_t)STEPS_MAX * COMBS * HARMONICS, 1);
     d->line = ltp_alloc(STEPS_MAX, sizeof *d->line);
     d->there = ltp_alloc(STEPS_MAX, sizeof *d->there);
-    lt_status st = d->window != NULL && d->history != NULL && d->line != NULL && d->there != NULL
+    lt_status st = d->window != NULL && d->windowed != NULL && d->history != NULL && d->line != NULL && d->there != NULL
                        ? ltp_frames_open(&d->frames, n, hop, NULL, subject, err)
                        : ltp_fail_nomem(err, subject);
     if (st == LT_OK)
@@ -94,19 +107,22 @@ static void halve(ltp_mains *d)
     d->per_step *= 2;
 }
 
-/* Mean square of the line at hz, Goertzel's recurrence. */
-static double line_at(const ltp_mains *d, double hz)
+/* Goertzel's recurrence, eight lines side by side: power[LANES] for the steps turn[LANES] over x[n]. */
+LTP_WIDE static void lines_of(const double *x, size_t n, const double *turn, double *power)
 {
-    const double turn = 2.0 * cos(2.0 * LT_PI * hz / d->rate_hz);
-    double s1 = 0.0, s2 = 0.0;
-    for (size_t i = 0; i < d->frames.n; i++) {
-        const double s = d->frames.x[i] * d->window[i] + turn * s1 - s2;
-        s2 = s1;
-        s1 = s;
+    const ltp_vector turn_a = *(const ltp_quad *)turn, turn_b = *(const ltp_quad *)(turn + 4);
+    ltp_vector a1 = {0.0, 0.0, 0.0, 0.0};
+    ltp_vector a2 = a1, b1 = a1, b2 = a1;
+    for (size_t i = 0; i < n; i++) {
+        const ltp_vector in = {x[i], x[i], x[i], x[i]};
+        const ltp_vector a = in + turn_a * a1 - a2, b = in + turn_b * b1 - b2;
+        a2 = a1;
+        a1 = a;
+        b2 = b1;
+        b1 = b;
     }
-    const double power = s1 * s1 + s2 * s2 - turn * s1 * s2;
-    return 8.0 * power /
-           ((double)d->frames.n * (double)d->frames.n); /* a sine of amplitude 1 gives |X| = n / 4, mean square 1 / 2 */
+    *(ltp_quad *)power = a1 * a1 + a2 * a2 - turn_a * a1 * a2;
+    *(ltp_quad *)(power + 4) = b1 * b1 + b2 * b2 - turn_b * b1 * b2;
 }
 
 static void end_frame(ltp_mains *d)
@@ -114,15 +130,19 @@ static void end_frame(ltp_mains *d)
     if (d->steps == STEPS_MAX)
         halve(d);
     uint8_t *step = step_at(d, d->steps);
-    for (size_t c = 0; c < COMBS; c++)
-        for (size_t h = 1; h <= HARMONICS; h++) {
-            const double hz = mains_hz[c] * (double)h;
-            const double level_db = lt_db_from_power(hz < 0.45 * d->rate_hz ? line_at(d, hz) : 0.0);
-            const double half_db = 2.0 * (fmax(bottom_db, fmin(0.0, level_db)) - bottom_db);
-            const uint8_t kept = (uint8_t)half_db;
-            uint8_t *at = &step[c * HARMONICS + h - 1];
-            *at = d->in_step > 0 && *at < kept ? *at : kept;
-        }
+    const double n = (double)d->frames.n;
+    double power[COMBS * HARMONICS];
+    for (size_t i = 0; i < d->frames.n; i++)
+        d->windowed[i] = d->frames.x[i] * d->window[i];
+    for (size_t i = 0; i < COMBS * HARMONICS; i += LANES)
+        lines_of(d->windowed, d->frames.n, d->turn + i, power + i);
+    for (size_t i = 0; i < COMBS * HARMONICS; i++) {
+        /* a sine of amplitude 1 gives |X| = n / 4, mean square 1 / 2 */
+        const double level_db = lt_db_from_power(line_hz(i) < 0.45 * d->rate_hz ? 8.0 * power[i] / (n * n) : 0.0);
+        const double half_db = 2.0 * (fmax(bottom_db, fmin(0.0, level_db)) - bottom_db);
+        const uint8_t kept = (uint8_t)half_db;
+        step[i] = d->in_step > 0 && step[i] < kept ? step[i] : kept;
+    }
     if (++d->in_step == d->per_step) {
         d->steps++;
         d->in_step = 0;
@@ -131,19 +151,20 @@ static void end_frame(ltp_mains *d)
 
 void ltp_mains_push(ltp_mains *d, const double *x, size_t count)
 {
+    double y[CHUNK];
     ltp_line_spectrum_push(d->lines, x, count);
-    for (size_t i = 0; i < count; i++) {
-        double y;
-        lt_biquad_run(&d->low[0], &d->state[0], x + i, &y, 1);
-        lt_biquad_run(&d->low[1], &d->state[1], &y, &y, 1);
-        if (d->phase++ > 0) {
-            d->phase = d->phase == d->factor ? 0 : d->phase;
-            continue;
+    for (size_t at = 0; at < count; at += CHUNK) {
+        const size_t part = count - at < CHUNK ? count - at : CHUNK;
+        lt_biquad_run(&d->low[0], &d->state[0], x + at, y, part);
+        lt_biquad_run(&d->low[1], &d->state[1], y, y, part);
+        size_t kept = 0;
+        for (size_t i = 0; i < part; i++) {
+            if (d->phase == 0)
+                y[kept++] = y[i];
+            d->phase = d->phase + 1 == d->factor ? 0 : d->phase + 1;
         }
-        d->phase = d->phase == d->factor ? 0 : d->phase;
-        const double *low = &y;
-        size_t one = 1;
-        while (ltp_frames_take(&d->frames, &low, &one))
+        const double *low = y;
+        while (ltp_frames_take(&d->frames, &low, &kept))
             end_frame(d);
     }
 }

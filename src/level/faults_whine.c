@@ -8,6 +8,7 @@
 #include "base/alloc.h"
 #include "level/faults.h"
 #include "level/frames.h"
+#include "level/rank.h"
 
 #include <string.h>
 
@@ -42,7 +43,7 @@ struct ltp_whine {
     ltp_frames frames;
     size_t first_bin, last_bin;
     double *power, *floor; /* [bins] mean squares */
-    double *segment;       /* [SEGMENT] scratch */
+    double *segment;       /* [SEGMENT + LTP_RANK_PADDING] scratch */
     float *past;           /* [PAST x bins] powers of the last frames, ring: frame number mod PAST */
     double scale;
     size_t count; /* frames so far */
@@ -78,7 +79,7 @@ lt_status ltp_whine_create(double rate_hz, ltp_whine **out, lt_error *err)
     d->last_bin = (size_t)(highest_of_rate * (double)n);
     d->power = ltp_alloc(bins, sizeof *d->power);
     d->floor = ltp_alloc(bins, sizeof *d->floor);
-    d->segment = ltp_alloc(SEGMENT, sizeof *d->segment);
+    d->segment = ltp_alloc(SEGMENT + LTP_RANK_PADDING, sizeof *d->segment);
     d->past = ltp_alloc(PAST * bins, sizeof *d->past);
     const lt_status st = d->power && d->floor && d->segment && d->past
                              ? ltp_frames_open(&d->frames, n, n / 2, lt_window_hann, subject, err)
@@ -166,7 +167,7 @@ static void find_floor(ltp_whine *d)
     for (size_t from = 0; from < d->frames.bins; from += SEGMENT) {
         const size_t first = from + SEGMENT <= d->frames.bins ? from : d->frames.bins - SEGMENT;
         memcpy(d->segment, d->power + first, SEGMENT * sizeof *d->segment);
-        const double floor_power = lt_median(d->segment, SEGMENT);
+        const double floor_power = ltp_median_by_rank(d->segment, SEGMENT);
         for (size_t i = from; i < from + SEGMENT && i < d->frames.bins; i++)
             d->floor[i] = floor_power;
     }

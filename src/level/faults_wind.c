@@ -5,11 +5,12 @@
  * no period between 12 and 60 ms (an engine, hum or a bass note has one). Over the last five seconds, those levels must
  * span 9 dB and cross their middle at least three times: a truck or a road rises and falls slowly. */
 #include "base/alloc.h"
+#include "base/vector.h"
 #include "level/faults.h"
 
 #include <string.h>
 
-enum { DEPTH = 50, LEAST = 12, CHAIN = 2, PERIOD = 512 /* at most */ };
+enum { DEPTH = 50, LEAST = 12, PERIOD = 512 /* at most */ };
 static const double frame_s = 0.1;
 static const double low_hz = 100.0, mid_low_hz = 300.0, mid_high_hz = 3000.0, slow_rate_hz = 1000.0;
 static const double low_over_mid = 4.0; /* 6 dB */
@@ -28,19 +29,23 @@ typedef struct {
     bool wind; /* low, without period */
 } frame;
 
+/* Second-order sections of three bands side by side: below 100 Hz; 300 Hz to 3 kHz; and 10 to 45 Hz, where voices and
+ * music have next to nothing, to find the beginning. */
+enum { LOW, MID, DEEP_BAND, BANDS, LANES = 4, STAGES = 2, CHUNK = 128 };
+typedef struct {
+    double b0[LANES], b1[LANES], b2[LANES], a1[LANES], a2[LANES], s1[LANES], s2[LANES];
+} stage;
+
 struct ltp_wind {
     double rate_hz;
-    lt_biquad low[CHAIN], mid_high, mid_low;
-    lt_biquad_state low_state[CHAIN], mid_high_state, mid_low_state;
+    stage stages[STAGES];
     size_t n, filled, factor, phase;
     double low_energy, mid_energy;
     double slow[PERIOD]; /* the last quarter second of the low band, decimated */
     size_t slow_count, slow_at, slow_n;
     frame ring[DEPTH];
     size_t frames;
-    size_t counted_to;             /* frames before this one have been counted */
-    lt_biquad deep_low, deep_high; /* where voices and music have next to nothing, to find the beginning */
-    lt_biquad_state deep_low_state, deep_high_state;
+    size_t counted_to;              /* frames before this one have been counted */
     double deep_energy, deep[DEEP]; /* mean squares, ring */
     size_t deep_n, deep_filled, deep_count;
     ltp_wind_result result;
@@ -53,6 +58,15 @@ void ltp_wind_free(ltp_wind *d)
     ltp_free(d);
 }
 
+static void set_section(stage *s, size_t band, lt_biquad c)
+{
+    s->b0[band] = c.b0;
+    s->b1[band] = c.b1;
+    s->b2[band] = c.b2;
+    s->a1[band] = c.a1;
+    s->a2[band] = c.a2;
+}
+
 lt_status ltp_wind_create(double rate_hz, ltp_wind **out, lt_error *err)
 {
     static const double q[] = {0.5412, 1.3066};
@@ -61,14 +75,14 @@ lt_status ltp_wind_create(double rate_hz, ltp_wind **out, lt_error *err)
     if (d == NULL)
         return ltp_fail_nomem(err, "the search for wind");
     d->rate_hz = rate_hz;
-    for (size_t i = 0; i < CHAIN; i++)
-        d->low[i] = lt_biquad_lowpass(low_hz, q[i], rate_hz);
-    d->mid_high = lt_biquad_highpass(mid_low_hz, 0.7071, rate_hz);
-    d->mid_low = lt_biquad_lowpass(fmin(mid_high_hz, 0.4 * rate_hz), 0.7071, rate_hz);
+    for (size_t i = 0; i < STAGES; i++)
+        set_section(&d->stages[i], LOW, lt_biquad_lowpass(low_hz, q[i], rate_hz));
+    set_section(&d->stages[0], MID, lt_biquad_highpass(mid_low_hz, 0.7071, rate_hz));
+    set_section(&d->stages[1], MID, lt_biquad_lowpass(fmin(mid_high_hz, 0.4 * rate_hz), 0.7071, rate_hz));
+    set_section(&d->stages[0], DEEP_BAND, lt_biquad_lowpass(deep_high_hz, 0.7071, rate_hz));
+    set_section(&d->stages[1], DEEP_BAND, lt_biquad_highpass(deep_low_hz, 0.7071, rate_hz));
     d->n = (size_t)round(frame_s * rate_hz);
     d->deep_n = (size_t)round(deep_s * rate_hz);
-    d->deep_low = lt_biquad_lowpass(deep_high_hz, 0.7071, rate_hz);
-    d->deep_high = lt_biquad_highpass(deep_low_hz, 0.7071, rate_hz);
     d->factor = (size_t)(rate_hz / slow_rate_hz);
     d->slow_n = (size_t)fmin(PERIOD, period_window_s * rate_hz / (double)d->factor);
     d->result = (ltp_wind_result){.from_s = NAN, .level_dbfs = -INFINITY, .below_hz = NAN};
@@ -233,30 +247,69 @@ static void end_deep(ltp_wind *d)
     d->deep_filled = 0;
 }
 
+/* Both sections of all bands: out[count][LANES]. Equations of lt_biquad_run(), lane by lane. */
+LTP_WIDE static void run_stages(stage stages[STAGES], const double *x, size_t count, double *out)
+{
+    const ltp_vector p_b0 = *(const ltp_quad *)stages[0].b0, p_b1 = *(const ltp_quad *)stages[0].b1,
+                     p_b2 = *(const ltp_quad *)stages[0].b2;
+    const ltp_vector p_a1 = *(const ltp_quad *)stages[0].a1, p_a2 = *(const ltp_quad *)stages[0].a2;
+    const ltp_vector q_b0 = *(const ltp_quad *)stages[1].b0, q_b1 = *(const ltp_quad *)stages[1].b1,
+                     q_b2 = *(const ltp_quad *)stages[1].b2;
+    const ltp_vector q_a1 = *(const ltp_quad *)stages[1].a1, q_a2 = *(const ltp_quad *)stages[1].a2;
+    ltp_vector p_s1 = *(const ltp_quad *)stages[0].s1, p_s2 = *(const ltp_quad *)stages[0].s2;
+    ltp_vector q_s1 = *(const ltp_quad *)stages[1].s1, q_s2 = *(const ltp_quad *)stages[1].s2;
+    for (size_t i = 0; i < count; i++) {
+        const ltp_vector in = {x[i], x[i], x[i], x[i]};
+        const ltp_vector p = p_b0 * in + p_s1;
+        p_s1 = p_b1 * in - p_a1 * p + p_s2;
+        p_s2 = p_b2 * in - p_a2 * p;
+        const ltp_vector q = q_b0 * p + q_s1;
+        q_s1 = q_b1 * p - q_a1 * q + q_s2;
+        q_s2 = q_b2 * p - q_a2 * q;
+        *(ltp_quad *)(out + LANES * i) = q;
+    }
+    *(ltp_quad *)stages[0].s1 = p_s1;
+    *(ltp_quad *)stages[0].s2 = p_s2;
+    *(ltp_quad *)stages[1].s1 = q_s1;
+    *(ltp_quad *)stages[1].s2 = q_s2;
+}
+
+/* A tail that has died away would turn into denormal numbers, which are slow. */
+static void settle(stage *s)
+{
+    for (size_t i = 0; i < LANES; i++) {
+        s->s1[i] = fabs(s->s1[i]) < 1e-200 ? 0.0 : s->s1[i];
+        s->s2[i] = fabs(s->s2[i]) < 1e-200 ? 0.0 : s->s2[i];
+    }
+}
+
+static void push_one(ltp_wind *d, const double *bands)
+{
+    d->low_energy += bands[LOW] * bands[LOW];
+    d->mid_energy += bands[MID] * bands[MID];
+    d->deep_energy += bands[DEEP_BAND] * bands[DEEP_BAND];
+    if (++d->deep_filled == d->deep_n)
+        end_deep(d);
+    if (d->phase++ == 0) {
+        d->slow[d->slow_at] = bands[LOW];
+        d->slow_at = d->slow_at + 1 == d->slow_n ? 0 : d->slow_at + 1;
+        d->slow_count++;
+    }
+    d->phase = d->phase == d->factor ? 0 : d->phase;
+    if (++d->filled == d->n)
+        end_frame(d);
+}
+
 void ltp_wind_push(ltp_wind *d, const double *x, size_t count)
 {
-    for (size_t i = 0; i < count; i++) {
-        double low, mid;
-        lt_biquad_run(&d->low[0], &d->low_state[0], x + i, &low, 1);
-        lt_biquad_run(&d->low[1], &d->low_state[1], &low, &low, 1);
-        lt_biquad_run(&d->mid_high, &d->mid_high_state, x + i, &mid, 1);
-        lt_biquad_run(&d->mid_low, &d->mid_low_state, &mid, &mid, 1);
-        d->low_energy += low * low;
-        d->mid_energy += mid * mid;
-        double deep;
-        lt_biquad_run(&d->deep_low, &d->deep_low_state, x + i, &deep, 1);
-        lt_biquad_run(&d->deep_high, &d->deep_high_state, &deep, &deep, 1);
-        d->deep_energy += deep * deep;
-        if (++d->deep_filled == d->deep_n)
-            end_deep(d);
-        if (d->phase++ == 0) {
-            d->slow[d->slow_at] = low;
-            d->slow_at = d->slow_at + 1 == d->slow_n ? 0 : d->slow_at + 1;
-            d->slow_count++;
-        }
-        d->phase = d->phase == d->factor ? 0 : d->phase;
-        if (++d->filled == d->n)
-            end_frame(d);
+    double out[CHUNK * LANES];
+    for (size_t at = 0; at < count; at += CHUNK) {
+        const size_t part = count - at < CHUNK ? count - at : CHUNK;
+        run_stages(d->stages, x + at, part, out);
+        settle(&d->stages[0]);
+        settle(&d->stages[1]);
+        for (size_t i = 0; i < part; i++)
+            push_one(d, out + LANES * i);
     }
 }
 

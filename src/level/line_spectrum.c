@@ -5,6 +5,7 @@
 #include "level/line_spectrum.h"
 #include "base/alloc.h"
 #include "base/vector.h"
+#include "level/rank.h"
 
 #include <math.h>
 #include <string.h>
@@ -179,30 +180,6 @@ void ltp_line_spectrum_reset(ltp_line_spectrum *s)
 
 /* ---- one block ---- */
 
-/* The median of x[count <= LONGEST_SEGMENT]. Position k of the sorted values holds the largest that has at most k below
- * it. Counting all pairs has no branch to guess, so it is three times as fast as a selection. `padded` has room for
- * four more. */
-LTP_WIDE static double median_by_rank(double *padded, size_t count)
-{
-    const size_t low = (count - 1) / 2;
-    const size_t high = count / 2;
-    double at_low = 0.0;
-    double at_high = 0.0;
-    for (size_t i = count; i % 4 != 0; i++)
-        padded[i] = INFINITY;
-    for (size_t i = 0; i < count; i++) {
-        const double x = padded[i];
-        const ltp_vector all = {x, x, x, x};
-        ltp_mask below = {0, 0, 0, 0};
-        for (size_t j = 0; j < count; j += 4)
-            below += *(const ltp_quad *)(padded + j) < all; /* -1 where true */
-        const size_t rank = (size_t) - (below[0] + below[1] + below[2] + below[3]);
-        at_low = rank <= low && x > at_low ? x : at_low;
-        at_high = rank <= high && x > at_high ? x : at_high;
-    }
-    return at_low + 0.5 * (at_high - at_low);
-}
-
 /* Noise floor of each bin: medians over segments, linear between their middles. */
 static void find_floor(ltp_line_spectrum *s, double faintest)
 {
@@ -213,7 +190,7 @@ static void find_floor(ltp_line_spectrum *s, double faintest)
         const size_t first = from + width <= s->bins || s->bins < width ? from : s->bins - width;
         const size_t count = s->bins - first < width ? s->bins - first : width;
         memcpy(s->segment, s->now + first, count * sizeof *s->segment);
-        const double here = fmax(faintest, median_by_rank(s->segment, count));
+        const double here = fmax(faintest, ltp_median_by_rank(s->segment, count));
         const double last = before < 0.0 ? here : before;
         const size_t half = width / 2; /* from the middle of the last segment to the middle of this one */
         const size_t start = from < half ? 0 : from - half;

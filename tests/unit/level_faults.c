@@ -4,6 +4,7 @@
 #include "near.h"
 #include "suite.h"
 
+#include "level/rank.h"
 #include <lanetune/level.h>
 
 #include <stdlib.h>
@@ -194,13 +195,32 @@ static void absurd_rates_are_refused(void **state)
     }
 }
 
+/* Two ways to the same number: counting below each value, and selecting. With ties, zeros and large values. */
+static void medians_by_rank_are_medians(void **state)
+{
+    (void)state;
+    lt_rng rng = {17};
+    size_t wrong = 0;
+    for (size_t count = 1; count <= 64; count++)
+        for (int turn = 0; turn < 20; turn++) {
+            double x[64 + LTP_RANK_PADDING], y[64];
+            for (size_t i = 0; i < count; i++) {
+                const double value = exp(20.0 * lt_rng_gauss(&rng));
+                x[i] = y[i] = turn % 4 == 0 ? floor(fmin(value, 3.0)) : value;
+            }
+            const double a = ltp_median_by_rank(x, count), b = lt_median(y, count);
+            wrong += a < b || a > b;
+        }
+    assert_int_equal(wrong, 0);
+}
+
 SUITE(level_faults)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(every_code_has_a_word),    cmocka_unit_test(the_list_is_sorted_and_bounded),
         cmocka_unit_test(blocks_change_nothing),    cmocka_unit_test(a_sweep_and_a_road_have_no_fault),
         cmocka_unit_test(interference_is_measured), cmocka_unit_test(every_failed_allocation_is_told),
-        cmocka_unit_test(absurd_rates_are_refused),
+        cmocka_unit_test(absurd_rates_are_refused), cmocka_unit_test(medians_by_rank_are_medians),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
