@@ -125,7 +125,8 @@ typedef struct {
  * @param[in] opt NULL means lt_response_default_options()
  * @param[in] recordings [count] at any rates; resampled to the stimulus' rate
  * @return LT_E_ARG too short or silent stimulus, no recording; LT_E_SNR silent recording or stimulus not found in it;
- *   LT_E_CLIP flat-topped so that no curve can be trusted; LT_E_FORMAT recording ends before the stimulus does.
+ *   LT_E_CLIP flat-topped so that no curve can be trusted; LT_E_FORMAT recording ends before the stimulus does;
+ *   LT_E_XRUN frames were lost or repeated within the sweep.
  * names [count] may be NULL: what the messages call each recording. */
 LT_NODISCARD lt_status lt_response_measure(const lt_signal *const *recordings, const char *const *names, size_t count,
                                            const lt_signal *stimulus, const lt_response_options *opt, lt_response **out,
@@ -211,8 +212,8 @@ typedef struct {
 } lt_continuity;
 /** Compares a recording with the sweep (with or without markers and repeats) that was played: the distance of the
  * markers, the repeats against each other, gaps along the sweep. one_clock: the same device played and recorded, so
- * that no drift is allowed; every lost or repeated sample between the markers is then seen. With two clocks a single
- * loss looks like drift unless a repeat or a gap gives it away: see least_frames.
+ * that no drift is allowed; every lost or repeated sample between the markers is then seen. With two clocks a loss of
+ * 0.3 ms or more is told from drift by the delay of the sweep against the markers at each frequency of their band.
  * @param[in] suspects [suspect_count] frames where the device reported an overrun or underrun; may be NULL. A
  * disturbance there counts as a loss, elsewhere it may be a door.
  * @return LT_E_ARG, LT_E_SNR (the stimulus is not there), LT_E_FORMAT as lt_response_measure(), LT_E_NOMEM */

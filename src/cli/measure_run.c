@@ -191,6 +191,24 @@ static lt_status make_sweep(cli_measure_job *j, lt_error *err)
     return lt_sweep_create(&o, &j->stimulus, err);
 }
 
+/* One device has one clock; two may have two. */
+static bool one_clock(const lt_take *t)
+{
+    return strcmp(t->used.input, t->used.output) == 0;
+}
+
+/* What is known about a loss. */
+static void say_broken(const cli_measure_job *j, const lt_continuity *c)
+{
+    char size[64] = "samples", place[64] = "";
+    if (lt_is_known(c->frames))
+        (void)snprintf(size, sizeof size, "%.0f samples", fabs(c->frames));
+    if (lt_is_known(c->from_s))
+        (void)snprintf(place, sizeof place, ", between %.2f s and %.2f s", c->from_s, c->to_s);
+    cli_live_say(j->live, "The device %s %s%s; the take is refused.", c->frames < 0.0 ? "repeated" : "lost", size,
+                 place);
+}
+
 /* The input, counted from 1, that holds the sweep where the chosen one does not; 0 = none. */
 static unsigned other_input(const cli_measure_job *j, const lt_take *t)
 {
@@ -198,7 +216,7 @@ static unsigned other_input(const cli_measure_job *j, const lt_take *t)
         lt_continuity c;
         lt_error ignored = {0};
         if (i != j->live->channel &&
-            lt_response_continuity(t->channels[i], j->stimulus, true, NULL, 0, &c, &ignored) == LT_OK)
+            lt_response_continuity(t->channels[i], j->stimulus, one_clock(t), NULL, 0, &c, &ignored) == LT_OK)
             return i + 1;
     }
     return 0;
@@ -220,7 +238,7 @@ static lt_status check_take(const cli_measure_job *j, const lt_take *t, bool *wh
         suspects[n] = t->xruns[n].frame;
     cli_live_guard(j->live, NULL, NULL);
     lt_error why = {0};
-    const lt_status st = lt_response_continuity(x, j->stimulus, true, suspects, n, &c, &why);
+    const lt_status st = lt_response_continuity(x, j->stimulus, one_clock(t), suspects, n, &c, &why);
     const unsigned other = st == LT_E_SNR ? other_input(j, t) : 0;
     cli_live_unguard(j->live);
     if (other > 0)
@@ -235,8 +253,7 @@ static lt_status check_take(const cli_measure_job *j, const lt_take *t, bool *wh
         lt_notes_add(notes, "continuity-unclear",
                      "There is too much noise to tell whether the device lost samples; measure again to be sure.");
     if (!*whole)
-        cli_live_say(j->live, "The device lost samples (%.0f frames near %.1f s); the take is refused.", c.frames,
-                     c.from_s);
+        say_broken(j, &c);
     return LT_OK;
 }
 

@@ -4,6 +4,7 @@
  * unless a name says otherwise. */
 #include "base/alloc.h"
 #include "response/gaps.h"
+#include "response/step.h"
 
 #include <math.h>
 
@@ -16,6 +17,7 @@ static const double sigmas = 4.0;                           /* of doubt */
 static const double whole_least = 0.25, whole_share = 0.01; /* how near to a whole number */
 static const double clean_frames = 0.3;
 static const double drift_most = 5e-4; /* no two working clocks differ by more */
+static const double step_near = 2.0;   /* frames: a step along the sweep and what one clock's markers say */
 static const double room_s = 0.5;      /* of a piece, before and after its sweep */
 
 typedef struct {
@@ -148,6 +150,31 @@ static lt_status check_markers(check *c, const double *place, bool one_clock, lt
     return LT_OK;
 }
 
+/* A step along the sweep: what the markers alone cannot tell from drift, and where it happened. */
+static lt_status check_step(check *c, const double *place, bool one_clock, lt_error *err)
+{
+    lt_continuity *o = c->out;
+    const bool broken = o->verdict == LT_CONTINUITY_BROKEN;
+    const double longer =
+        isfinite(c->markers.sigma) ? c->markers.drift * c->distance : place[1] - place[0] - c->distance;
+    ltp_step step;
+    if (one_clock && !broken)
+        return LT_OK; /* the markers have told all */
+    const lt_status st = ltp_step_find(c->recording, c->stimulus, &c->structure, c->start_s, &step, err);
+    if (st != LT_OK || !step.known || (one_clock && !(fabs(step.frames + longer) < step_near)))
+        return st;
+    if (!one_clock)
+        o->least_frames = fmin(isnan(o->least_frames) ? (double)INFINITY : o->least_frames, step.least_frames);
+    if (!step.found)
+        return LT_OK;
+    o->verdict = LT_CONTINUITY_BROKEN;
+    o->frames = one_clock ? -round(longer) : step.frames;
+    o->from_s = step.from_s;
+    o->to_s = step.to_s;
+    o->drift_ppm = one_clock ? o->drift_ppm : 1e6 * step.drift;
+    return LT_OK;
+}
+
 /* Delay of sweep j against the first one. */
 static void judge_delay(check *c, size_t j, const ltp_gap_result *r, bool one_clock, double from_s, double to_s)
 {
@@ -239,6 +266,8 @@ static lt_status check_all(check *c, bool one_clock, const uint64_t *suspects, s
     if (clear) {
         c->start_s = place[0] / c->rate_hz - (double)s->marker[0].first / c->stimulus->rate_hz;
         st = check_markers(c, place, one_clock, err);
+        if (st == LT_OK)
+            st = check_step(c, place, one_clock, err);
     } else {
         st = find_by_sweeps(c, err);
     }

@@ -24,6 +24,7 @@ static const double quiet = 0.02; /* median of the rest over the signal's, where
 static const double suspect_before_s = 0.3, suspect_after_s = 0.6;
 static const double edge = 0.04; /* of the sweep at both ends, where it fades */
 static const double burst_most_s = 0.25, burst_margin_s = 0.1, burst_of_signal = 0.12;
+static const double jump_times = 10.0, jump_of_signal = 0.03, jump_snr = 10.0, jump_apart_s = 0.06;
 static const double coherence_least = 0.5, sigma_most = 0.1;
 
 struct ltp_gap_search {
@@ -147,11 +148,12 @@ static ptrdiff_t direct_lag(const ltp_kernel *k, const double *h)
     return first;
 }
 
-/* Cuts h to what a lane can do; also gives that part's spectrum. */
-static void cut_response(ltp_gap_search *g, ptrdiff_t centre)
+/* Cuts h to what a lane can do; also gives that part's spectrum. more: frames that are kept on both sides beside it. */
+static void cut_response(ltp_gap_search *g, ptrdiff_t centre, double more)
 {
     const ltp_kernel *k = g->kernel;
-    const double from = (double)centre - before_s * k->rate_hz, to = (double)centre + after_s * k->rate_hz;
+    const double from = (double)centre - before_s * k->rate_hz - more;
+    const double to = (double)centre + after_s * k->rate_hz + more;
     const double fade = fade_s * k->rate_hz;
     double *part = g->rest; /* free at this time */
     memset(part, 0, g->piece * sizeof *part);
@@ -327,6 +329,61 @@ static void find_gap(ltp_gap_search *g, double zero_s, double rate_hz, const uin
     }
 }
 
+const ltp_kernel *ltp_gap_search_kernel(const ltp_gap_search *g)
+{
+    return g->kernel;
+}
+
+const double *ltp_gap_search_predict(ltp_gap_search *g, const lt_signal *piece)
+{
+    ltp_kernel_apply(g->kernel, piece->samples, piece->count, g->h);
+    cut_response(g, direct_lag(g->kernel, g->h), 0.0);
+    predict(g, piece);
+    return g->h;
+}
+
+/* The most sudden block in from_s .. to_s that is far from those found before; NaN: none. */
+static double next_jump(ltp_gap_search *g, double from_s, double to_s, const double *before, size_t count)
+{
+    const double per_block_s = (double)g->block / g->kernel->rate_hz;
+    double most = jump_times, at_s = (double)NAN;
+    for (size_t b = 0; b < g->blocks; b++) {
+        const double t = ((double)b + 0.5 * (double)window_blocks(g, b)) * per_block_s;
+        bool there = t < from_s || t > to_s || !(g->rest_power[b] > jump_of_signal * g->prediction[b]);
+        for (size_t i = 0; i < count && !there; i++)
+            there = fabs(t - before[i]) < jump_apart_s;
+        if (there)
+            continue;
+        const double usual = median_near(g, g->rest_power, b) + 1e-30;
+        if (g->rest_power[b] > most * usual && g->prediction[b] > jump_snr * usual) {
+            most = g->rest_power[b] / usual;
+            at_s = t;
+        }
+    }
+    return at_s;
+}
+
+size_t ltp_gap_search_jumps(ltp_gap_search *g, const lt_signal *piece, double frames, double from_s, double to_s,
+                            double *at_s, size_t most)
+{
+    ltp_kernel_apply(g->kernel, piece->samples, piece->count, g->h);
+    const ptrdiff_t centre = direct_lag(g->kernel, g->h);
+    const double direct_s = (double)centre / g->kernel->rate_hz;
+    cut_response(g, centre, fabs(frames));
+    predict(g, piece);
+    demodulate(g, (size_t)((ptrdiff_t)g->kernel->before + centre));
+    window_powers(g);
+    size_t count = 0;
+    for (; count < most; count++) {
+        at_s[count] = next_jump(g, from_s - direct_s, to_s - direct_s, at_s, count);
+        if (isnan(at_s[count]))
+            break;
+    }
+    for (size_t i = 0; i < count; i++)
+        at_s[i] += direct_s;
+    return count;
+}
+
 lt_status ltp_gap_search_sweep(ltp_gap_search *g, const lt_signal *recording, double zero_s, double drift,
                                const uint64_t *suspects, size_t suspect_count, ltp_gap_result *out, lt_error *err)
 {
@@ -338,7 +395,7 @@ lt_status ltp_gap_search_sweep(ltp_gap_search *g, const lt_signal *recording, do
         return st;
     ltp_kernel_apply(g->kernel, piece->samples, piece->count, g->h);
     const ptrdiff_t centre = direct_lag(g->kernel, g->h);
-    cut_response(g, centre);
+    cut_response(g, centre, 0.0);
     /* The spectra begin at the response's own start: the rest of the delay is in whole frames. */
     const double start =
         floor((double)centre - before_s * g->kernel->rate_hz) + (cut_s - zero_s) / (1.0 + drift) * g->kernel->rate_hz;

@@ -26,4 +26,14 @@ void ltp_gap_search_free(ltp_gap_search *g);
 lt_status ltp_gap_search_sweep(ltp_gap_search *g, const lt_signal *recording, double zero_s, double drift,
                                const uint64_t *suspects, size_t suspect_count, ltp_gap_result *out, lt_error *err);
 
+/** Parts of the search, for a piece that ltp_piece_cut() made. */
+const ltp_kernel *ltp_gap_search_kernel(const ltp_gap_search *g);
+/** What the response, cut to what a lane can do, predicts for the piece: [kernel n], the search's own until its next
+ * use. */
+const double *ltp_gap_search_predict(ltp_gap_search *g, const lt_signal *piece);
+/** The moments, seconds after the sweep's start, at which the sweep is most suddenly not what the response predicts,
+ * the clearest first: at_s[most]. frames: the sweep's second part may be so much early or late. Returns how many. */
+size_t ltp_gap_search_jumps(ltp_gap_search *g, const lt_signal *piece, double frames, double from_s, double to_s,
+                            double *at_s, size_t most);
+
 #endif

@@ -2,6 +2,7 @@
  * All recorded sweeps of all recordings: checks, search, clock drift, deconvolution. */
 #include "response/takes.h"
 #include "base/alloc.h"
+#include "response/step.h"
 
 #include <math.h>
 
@@ -236,6 +237,21 @@ static lt_status drift_from_repeats(ltp_takes *t, size_t first, ltp_drift *out, 
     return st;
 }
 
+/* With frames missing in between, every band of the sweep would have another delay. */
+static lt_status check_whole(const ltp_takes *t, size_t recording, const ltp_play *play, lt_error *err)
+{
+    const lt_signal *r = t->recordings[recording];
+    ltp_step step;
+    const lt_status st = ltp_step_find(r, t->stimulus, &t->structure, play->start_s, &step, err);
+    if (st != LT_OK || !step.found)
+        return st;
+    return ltp_fail(err, LT_E_XRUN,
+                    "in %.120s %.0f frames (%.1f ms) are %s between %.2f s and %.2f s; the recording or the playing "
+                    "device dropped out, record again",
+                    name_of(t, recording), fabs(step.frames), 1e3 * fabs(step.frames) / r->rate_hz,
+                    step.frames > 0.0 ? "missing" : "too many", fmax(step.from_s, 0.0), fmin(step.to_s, duration_s(r)));
+}
+
 static lt_status take_play(ltp_takes *t, size_t recording, size_t play_index, const ltp_play *play, double *h,
                            ltp_drift *drift, size_t *missing, lt_error *err)
 {
@@ -254,8 +270,11 @@ static lt_status take_play(ltp_takes *t, size_t recording, size_t play_index, co
     *drift = (ltp_drift){.drift = 0.0, .sigma = INFINITY};
     if (t->count == first)
         return LT_OK;
+    lt_status st = check_whole(t, recording, play, err);
+    if (st != LT_OK)
+        return st;
     ltp_drift markers;
-    lt_status st = ltp_drift_from_markers(r, t->stimulus, &t->structure, play, &markers, err);
+    st = ltp_drift_from_markers(r, t->stimulus, &t->structure, play, &markers, err);
     const bool marked = isfinite(markers.sigma);
     for (int round = 0; st == LT_OK && !marked && round < ROUNDS; round++)
         st = drift_without_markers(t, r, play, markers.drift, h, &markers, err);

@@ -151,6 +151,72 @@ static void losses_between_repeats_on_two_clocks(void **state)
     assert_int_equal(bad, 0);
 }
 
+/* Blocks as devices lose and repeat them, once in a single sweep: to the markers it looks like drift, or like no clock
+ * that works. Size and place are told as soon as the lane passes what the sweep plays at that moment. */
+static void losses_in_one_sweep_on_two_clocks(void **state)
+{
+    (void)state;
+    static const double drifts_ppm[] = {0.0, 300.0, -300.0};
+    enum { RUNS = 12 };
+    int bad = 0, near = 0;
+    lt_signal *stimulus = stimulus_of(5.0, 1);
+    for (size_t i = 0; i < RUNS; i++) {
+        lt_rng rng = {.state = 900 + i};
+        lane l = lane_of(900 + i);
+        l.noise_db = -20.0 - 20.0 * lt_rng_uniform(&rng);
+        l.drift_ppm = drifts_ppm[i % COUNT(drifts_ppm)];
+        const long size = lround(64.0 * pow(64.0, (double)i / (RUNS - 1.0)));
+        const long frames = lt_rng_uniform(&rng) < 0.5 ? size : -size;
+        const double at_s = l.early_s + 0.5 + 0.15 + 0.5 + 5.0 * (0.05 + 0.9 * lt_rng_uniform(&rng));
+        lt_signal *whole = lane_record(&l, stimulus);
+        lt_signal *broken = with_loss(whole, (size_t)(at_s * RATE), frames);
+        const lt_continuity c = check(broken, stimulus, false);
+        char label[80];
+        (void)snprintf(label, sizeof label, "run %zu: %ld frames at %.3f s (noise %.0f dB)", i, frames, at_s,
+                       l.noise_db);
+        bad += !near_abs(label, (double)c.verdict, (double)LT_CONTINUITY_BROKEN, 0.0);
+        bad += !near_abs(label, c.frames, (double)frames, 1.01);
+        bad += !near_abs(label, c.drift_ppm, l.drift_ppm, 2.0);
+        /* of a repeated block nobody can tell which of the two is the copy */
+        const double copy_s = frames < 0 ? (double)size / RATE : 0.0;
+        bad += !in_range(label, at_s, c.from_s - copy_s - 0.01, c.to_s + copy_s + 0.01);
+        near += c.to_s - c.from_s < 0.05;
+        lt_signal_free(whole);
+        lt_signal_free(broken);
+    }
+    lt_signal_free(stimulus);
+    assert_int_equal(bad, 0);
+    print_message("%d of %d are told to 20 ms\n", near, (int)RUNS);
+    assert_true(near >= RUNS / 2);
+}
+
+/* A drift alone, however large, is none: with bursts, reflections, resonances and soft clipping. */
+static void drift_is_no_loss(void **state)
+{
+    (void)state;
+    int bad = 0;
+    lt_signal *stimulus = stimulus_of(2.0, 1);
+    for (uint64_t seed = 1; seed <= 30; seed++) {
+        lane l = lane_of(2000 + seed);
+        l.noise_db = fmin(l.noise_db, -20.0);
+        l.drift_ppm = -450.0 + 30.0 * (double)seed;
+        if (seed % 3 == 0) { /* a door */
+            l.burst_s = l.early_s + 1.2 + 0.06 * (double)seed;
+            l.burst_length_s = 0.02 + 0.01 * (double)seed;
+        }
+        lt_signal *recording = lane_record(&l, stimulus);
+        const lt_continuity c = check(recording, stimulus, false);
+        char label[40];
+        (void)snprintf(label, sizeof label, "seed %d", (int)seed);
+        bad += !near_abs(label, (double)c.verdict, (double)LT_CONTINUITY_WHOLE, 0.0);
+        bad += !near_abs(label, c.drift_ppm, l.drift_ppm, 2.0);
+        bad += !in_range(label, c.least_frames, 1.0, 16.0);
+        lt_signal_free(recording);
+    }
+    lt_signal_free(stimulus);
+    assert_int_equal(bad, 0);
+}
+
 /* What was lost was filled up with silence: the markers keep their distance. */
 static void filled_gaps_are_found(void **state)
 {
@@ -234,6 +300,8 @@ SUITE(response_continuity)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(losses_on_one_clock_are_found),
         cmocka_unit_test(losses_between_repeats_on_two_clocks),
+        cmocka_unit_test(losses_in_one_sweep_on_two_clocks),
+        cmocka_unit_test(drift_is_no_loss),
         cmocka_unit_test(filled_gaps_are_found),
         cmocka_unit_test(a_suspicion_is_no_verdict),
         cmocka_unit_test(refusals),

@@ -198,6 +198,49 @@ static void odd_inputs_are_refused(void **state)
     assert_int_equal(bad, 0);
 }
 
+/* Frames taken out of one sweep, or put in again: with the place in the message, whatever the clocks do. */
+static void lost_and_repeated_blocks_are_refused(void **state)
+{
+    (void)state;
+    static const struct {
+        long frames;
+        double drift_ppm;
+        const char *text;
+    } rows[] = {{64, 0.0, "64 frames"}, {-256, 300.0, "256 frames"}, {128, -200.0, "128 frames"}, {4096, 50.0, "4096"}};
+    int bad = 0;
+    lt_signal *s = make_sweep(4.0);
+    for (size_t i = 0; i < COUNT(rows); i++) {
+        const lane l = {.paths = &one,
+                        .path_count = 1,
+                        .speaker = true,
+                        .early_s = 0.2,
+                        .extra_s = 0.5,
+                        .noise = true,
+                        .noise_db = -35.0,
+                        .drift_ppm = rows[i].drift_ppm,
+                        .seed = i};
+        lt_signal *r = lane_record(&l, s);
+        const size_t at = (size_t)(4.1 * r->rate_hz), from = (size_t)((long)at + rows[i].frames);
+        memmove(r->samples + at, r->samples + from, (r->count - (at > from ? at : from)) * sizeof(double));
+        r->count -= rows[i].frames > 0 ? (size_t)rows[i].frames : 0;
+        const lt_signal *const list[] = {r};
+        const char *const names[] = {"x.wav"};
+        const lt_response_options opt = lt_response_default_options();
+        lt_response *out = NULL;
+        lt_error err = {0};
+        const lt_status st = lt_response_measure(list, names, 1, s, &opt, &out, &err);
+        const bool fine = st == LT_E_XRUN && out == NULL && strstr(err.what, rows[i].text) != NULL &&
+                          strstr(err.what, "between 4.") != NULL && strstr(err.what, "x.wav") != NULL;
+        if (!fine)
+            print_error("%ld frames: status %d, \"%s\"\n", rows[i].frames, (int)st, err.what);
+        bad += !fine;
+        lt_response_free(out);
+        lt_signal_free(r);
+    }
+    lt_signal_free(s);
+    assert_int_equal(bad, 0);
+}
+
 /* Every allocation of a measurement fails in turn. */
 static lt_status measure_once(void *context, lt_error *err)
 {
@@ -208,6 +251,14 @@ static lt_status measure_once(void *context, lt_error *err)
     assert_true((st == LT_OK) == (r != NULL));
     lt_response_free(r);
     return st;
+}
+
+/* ... and of a recording that lacks a block. */
+static lt_status refuse_once(void *context, lt_error *err)
+{
+    const lt_signal *const *pair = context;
+    lt_continuity c;
+    return lt_response_continuity(pair[0], pair[1], false, NULL, 0, &c, err);
 }
 
 static void every_failed_allocation_is_survived(void **state)
@@ -227,6 +278,13 @@ static void every_failed_allocation_is_survived(void **state)
     assert_int_equal(lt_sweep_create(&o, &s, NULL), LT_OK);
     const lt_signal *pair[] = {s, s};
     assert_survives_faults(measure_once, pair);
+    lt_signal *broken = NULL;
+    assert_int_equal(lt_signal_copy(s, 0, s->count, &broken, NULL), LT_OK);
+    const size_t at = (size_t)(0.75 * s->rate_hz), less = 40;
+    memmove(broken->samples + at, broken->samples + at + less, (s->count - at - less) * sizeof(double));
+    pair[0] = broken;
+    assert_survives_faults(refuse_once, pair);
+    lt_signal_free(broken);
     lt_signal_free(s);
 }
 
@@ -238,6 +296,7 @@ int response_refuse_tests(void)
         cmocka_unit_test(a_recording_without_the_whole_sweep_is_refused),
         cmocka_unit_test(clipping_is_refused_or_noted),
         cmocka_unit_test(odd_inputs_are_refused),
+        cmocka_unit_test(lost_and_repeated_blocks_are_refused),
         cmocka_unit_test(every_failed_allocation_is_survived),
     };
     return cmocka_run_group_tests_name("response_refuse", tests, NULL, NULL);
