@@ -35,7 +35,8 @@ typedef struct {
 typedef struct {
     const char *visit, *path, *condition, *file;
     const char *stimulus; /* NULL: nothing was played */
-    unsigned lane;
+    unsigned lane;        /* 0: between counters, recorded at `counter` */
+    unsigned counter;     /* else 0 */
     const lt_live_used *used;
     double rate_hz, seconds; /* of the recording */
     double level_dbfs;       /* peak of what was played; NaN */

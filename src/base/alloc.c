@@ -19,6 +19,11 @@ void ltp_fault_after(long n)
 {
     allocations_left = n;
 }
+
+bool ltp_fault_pending(void)
+{
+    return allocations_left >= 0;
+}
 #else
 static bool fault_due(void)
 {
@@ -28,6 +33,11 @@ static bool fault_due(void)
 void ltp_fault_after(long n)
 {
     (void)n;
+}
+
+bool ltp_fault_pending(void)
+{
+    return false;
 }
 #endif
 

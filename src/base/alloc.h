@@ -12,6 +12,8 @@ void *ltp_realloc(void *p, size_t count, size_t size);
 void ltp_free(void *p);
 /** Test builds (LT_FAULTS): allocation n from now on this thread returns NULL; -1 ends it. No effect otherwise. */
 void ltp_fault_after(long n);
+/** True while that allocation has not come yet. */
+bool ltp_fault_pending(void);
 
 /** Fill err (the first cause stays) and return status. err may be NULL. */
 lt_status ltp_fail(lt_error *err, lt_status status, const char *format, ...) LT_PRINTF(3, 4);

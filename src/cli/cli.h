@@ -28,7 +28,7 @@ typedef struct {
     const char *help;     /* one sentence, without the default */
     const char *fallback; /* default as --help shows it; NULL = none worth a word */
     double min, max;      /* CLI_NUMBER, CLI_COUNT */
-    const char *choices;  /* CLI_CHOICE: "one|two|three" */
+    const char *choices;  /* CLI_CHOICE: "one|two|three"; "four-N" = four-1, four-2, ... */
 } cli_option;
 
 enum { CLI_OPTIONS_MAX = 24, CLI_MANY = 1000 };

@@ -171,11 +171,11 @@ static lt_status read_until_two_agree(job *j, lt_error *err)
 
 static const char *prompt_of(lt_calibration_method m)
 {
-    return m == LT_CALIBRATED_LOOPBACK
-               ? "Wire the output that plays to the line input, speakers disconnected. Any key begins; ESC or q leaves."
+    return m == LT_CALIBRATED_LOOPBACK ? "Wire the output that plays to the line input, speakers disconnected.\nAny "
+                                         "key begins; ESC or q leaves."
            : m == LT_CALIBRATED_METER
-               ? "Meter (A, Slow) beside the microphone, steady noise running. Any key begins; ESC or q leaves."
-               : "Microphone into the calibrator, switch it on, wait ten seconds. Any key begins; ESC or q leaves.";
+               ? "Meter (A, Slow) beside the microphone, steady noise running.\nAny key begins; ESC or q leaves."
+               : "Microphone into the calibrator, switch it on, wait ten seconds.\nAny key begins; ESC or q leaves.";
 }
 
 static int check_usage(const cli_args *a, job *j)

@@ -9,9 +9,11 @@
 
 static const cli_option options[] = {
     {"lane", CLI_COUNT, "N", "number of the lane (needed)", NULL, 1, 9999, NULL},
+    {"counter", CLI_COUNT, "N", "instead of --lane: cross-coupling-from-N between counters, recorded at this one", NULL,
+     1, 9999, NULL},
     {"path", CLI_CHOICE, "P", "what is measured (needed)", NULL, 0, 0,
      "outbound|inbound|lane-coupling|counter-coupling|loop|noise-ear|noise-mic|noise-counter|talk-test|"
-     "bystander|noise-bystander"},
+     "bystander|noise-bystander|cross-coupling-from-N"},
     {"condition", CLI_TEXT, "C", "such as car: what stands in the lane", "lane empty", 0, 0, NULL},
     {"visit", CLI_TEXT, "DATE", "folder below visits/", "the latest", 0, 0, NULL},
     {"level", CLI_NUMBER, "DBFS", "peak that is played, -60 to -3", "found by short bursts", LEVEL_LOWEST_DBFS,
@@ -28,10 +30,13 @@ static const cli_option options[] = {
 static int check_usage(const cli_args *a, cli_measure_job *j)
 {
     const char *path = cli_text(a, "path", NULL);
-    if (!cli_given(a, "lane"))
-        return cli_usage(a->command, "--lane N is missing: the number of the lane");
-    if (path == NULL || !lt_path_from_name(path, &j->place.path))
+    if (cli_given(a, "lane") == cli_given(a, "counter"))
+        return cli_usage(a->command, cli_given(a, "lane") ? "--lane and --counter exclude each other"
+                                                          : "--lane N is missing: the number of the lane");
+    if (path == NULL || !lt_path_from_word(path, &j->place.path, &j->place.from))
         return cli_usage(a->command, "--path P is missing: what is to be measured");
+    if (cli_given(a, "counter") && j->place.path != LT_PATH_CROSS_COUPLING)
+        return cli_usage(a->command, "--counter goes with --path cross-coupling-from-N; %s is of a --lane", path);
     if (!lt_path_is_swept(j->place.path)) {
         static const char *const for_sweeps[] = {"level", "sweeps", "max-spl"};
         for (size_t i = 0; i < LTP_COUNT(for_sweeps); i++)
@@ -68,8 +73,10 @@ static int run(cli_args *a)
     j.level_dbfs = cli_number(a, "level", (double)NAN);
     j.sweeps = cli_count(a, "sweeps", 0);
     j.seconds = cli_number(a, "seconds", (double)NAN);
-    lt_status st = cli_measure_open(&j, a->words[0], cli_text(a, "visit", NULL), cli_count(a, "lane", 1),
-                                    cli_text(a, "condition", ""), &err);
+    j.place.lane = cli_count(a, "lane", 0);
+    j.place.counter = cli_count(a, "counter", 0);
+    j.place.condition = cli_text(a, "condition", "");
+    lt_status st = cli_measure_open(&j, a->words[0], cli_text(a, "visit", NULL), &err);
     if (st != LT_OK) {
         cli_measure_close(&j);
         return cli_fail(a, &err);
@@ -83,6 +90,8 @@ static int run(cli_args *a)
         if (st == LT_OK)
             st = cli_measure_run(&j, &err);
         cli_live_end(&live);
+        if (st == LT_OK && live.shows && !a->json)
+            cli_live_say(&live, "%s", ""); /* away from the questions */
         rc = st == LT_OK ? print(a, &j) : cli_fail(a, &err);
     }
     cli_measure_close(&j);
@@ -98,6 +107,9 @@ const cli_command cmd_measure = {
         "records noise or a talk test. Says where to put what before it starts, begins quietly, and stops within a "
         "moment at ESC, q, Ctrl-C, a howl, or too high a level. A take in which the device lost samples is refused "
         "and repeated.\n"
+        "cross-coupling-from-2 with --lane 1 says how loud the speaker of lane 2 is in the microphone of lane 1; "
+        "margin "
+        "--site needs it where both can be open.\n"
         "Noise and talk tests that are stopped, or whose device or disk fails, are kept from 5 s on as far as they go; "
         "one "
         "that is shorter than an older recording of its name goes to the folder replaced itself.\n"

@@ -63,10 +63,16 @@ static lt_status explain(const char *dir, const char *date, char **text, lt_erro
     ltp_text_add(&b, "made the site folder ");
     ltp_text_name(&b, dir, LTP_COLUMNS - 24);
     ltp_text_add(&b, "\n\nNext:\n  1. edit site.yaml; each field is explained there and has a default\n");
-    ltp_text_format(&b, "  2. copy the recordings to visits/%s/lane-1/, the sweep to\n     visits/%s/stimulus.wav\n",
-                    date, date);
-    ltp_text_format(&b, "  3. put the calibration (mic_cal_db) into visits/%s/visit.yaml\n", date);
-    ltp_text_add(&b, "  4. lanetune tune ");
+    ltp_text_add(&b, "  2. at the lane, with an audio interface: lanetune calibrate SITE --mic and\n"
+                     "     --loopback, then lanetune tune SITE --live; it says what to plug where\n");
+    ltp_text_format(&b,
+                    "     or copy recordings to visits/%s/lane-1/, the sweep to\n"
+                    "     visits/%s/stimulus.wav, and put the calibration (mic_cal_db)\n"
+                    "     into visits/%s/visit.yaml\n",
+                    date, date, date);
+    ltp_text_add(&b, "  3. lanetune tune ");
+    ltp_text_name(&b, dir, LTP_COLUMNS - 24);
+    ltp_text_add(&b, "\n  4. lanetune report ");
     ltp_text_name(&b, dir, LTP_COLUMNS - 24);
     ltp_text_add(&b, "\n");
     return ltp_text_take(&b, text, err);

@@ -30,7 +30,7 @@ static void add_option(ltp_textbuf *b, const cli_option *o)
     } else {
         (void)snprintf(lead + used, sizeof lead - used, "%*s", OPTION_COLUMN - (int)used, "");
     }
-    char choices[160] = "";
+    char choices[240] = "";
     if (o->choices != NULL) {
         size_t length = (size_t)snprintf(choices, sizeof choices, ": %s", o->choices);
         for (size_t i = 0; i < length; i++) {

@@ -4,6 +4,7 @@
  * Signals are held back while a device runs, and looked for every few milliseconds: so each of them fades the sound
  * out, leaves the folder in order and ends with one line. */
 #include "live.h"
+#include "terminal.h"
 
 #include "base/alloc.h"
 
@@ -15,9 +16,10 @@
 #include <time.h>
 #include <unistd.h>
 
-enum { BAR = 24, FAST_BLOCK = 4096 };
+enum { BAR = 24, BAR_LEAST = 6, WHAT = 24, SAID_BYTES = 2048, FAST_BLOCK = 4096 };
 #define FAST_S 0.125 /* time constant "Fast", IEC 61672-1 */
 #define DRAW_EVERY_S 0.1
+#define SAY_EVERY_S 10.0 /* on a terminal that cannot draw a line again */
 #define FULL_PEAK 0.999
 
 /* ---- begin and end ---- */
@@ -27,6 +29,7 @@ int cli_live_begin(cli_live *l, cli_args *a)
     l->args = a;
     l->keys = isatty(STDIN_FILENO) == 1;
     l->shows = isatty(STDERR_FILENO) == 1;
+    l->redraws = cli_redraws();
     l->without_asking = cli_flag(a, "yes");
     l->opt = lt_live_default_options();
     l->opt.host = cli_text(a, "host", NULL);
@@ -66,9 +69,25 @@ static void swallow_signals(void)
 
 static void clear_line(cli_live *l)
 {
+    const size_t room = cli_columns() - 1; /* the terminal may have become narrower */
     if (l->shown > 0)
-        (void)fprintf(stderr, "\r%*s\r", (int)l->shown, "");
+        (void)fprintf(stderr, "\r%*s\r", (int)(l->shown < room ? l->shown : room), "");
     l->shown = 0;
+}
+
+void cli_live_clear(cli_live *l)
+{
+    clear_line(l);
+}
+
+void cli_live_computes(cli_live *l)
+{
+    clear_line(l);
+    if (!l->redraws)
+        return;
+    const int n = fprintf(stderr, "computing ...");
+    l->shown = n > 0 ? (size_t)n : 0;
+    (void)fflush(stderr);
 }
 
 void cli_live_restore(cli_live *l)
@@ -189,14 +208,15 @@ bool cli_live_wait_key(cli_live *l, const char *prompt)
 
 void cli_live_say(cli_live *l, const char *format, ...)
 {
+    char text[SAID_BYTES];
     va_list args;
     clear_line(l);
     if (l->without_asking && !l->shows)
         return;
     va_start(args, format);
-    (void)vfprintf(stderr, format, args);
+    (void)vsnprintf(text, sizeof text, format, args);
     va_end(args);
-    (void)fputc('\n', stderr);
+    cli_print_wrapped(text);
 }
 
 /* ---- a take is watched ---- */
@@ -253,30 +273,59 @@ static void hear(watcher *w, const lt_live_view *v)
              spl_db, l->max_spl_db);
 }
 
+/* "0:07/0:12": time that has passed and the whole, where there is one. */
+static void put_time(char *out, size_t bytes, double at_s, double total_s)
+{
+    char total[24] = "";
+    const unsigned now = (unsigned)at_s, whole = (unsigned)ceil(total_s);
+    if (whole > 0)
+        (void)snprintf(total, sizeof total, "/%u:%02u", whole / 60, whole % 60);
+    (void)snprintf(out, bytes, "%u:%02u%s", now / 60, now % 60, total);
+}
+
+/* The bar takes what the figures and the name leave of the line; a narrow terminal loses first the bar, then the name.
+ */
+static void put_line(cli_live *l, const lt_live_view *v, const char *figures, const char *what)
+{
+    char bar[BAR + 2] = "";
+    const size_t room = cli_columns() - 1, used = strlen(figures) + 2 + strlen(what);
+    size_t width = room > used + 1 ? room - used - 1 : 0;
+    width = width > BAR ? BAR : width;
+    if (v->total_frames > 0 && width >= BAR_LEAST) {
+        const double part = fmin(1.0, (double)v->frames / (double)v->total_frames);
+        const size_t filled = (size_t)lround((double)width * part);
+        memset(bar, '#', filled);
+        memset(bar + filled, '.', width - filled);
+        bar[width] = ' ';
+        bar[width + 1] = '\0';
+    }
+    const int left = (int)room - (int)strlen(bar) - (int)strlen(figures) - 2;
+    const int n = left > 0 ? fprintf(stderr, "\r%s%s  %-*.*s", bar, figures, WHAT < left ? WHAT : left, left, what)
+                           : fprintf(stderr, "\r%.*s", (int)room, figures);
+    l->shown = n > 1 ? (size_t)n - 1 : 0;
+    (void)fflush(stderr);
+}
+
 static void draw(watcher *w, const lt_live_view *v)
 {
     cli_live *l = w->live;
     const double at_s = (double)v->frames / v->rate_hz;
-    if (!l->shows || at_s - w->drawn_s < DRAW_EVERY_S)
+    if (!l->shows || at_s - w->drawn_s < (l->redraws ? DRAW_EVERY_S : SAY_EVERY_S))
         return;
-    char bar[BAR + 1] = "", level[40];
+    char level[40], elapsed[48], figures[120];
     const double level_db = lt_dbfs_from_mean_square(w->mean_square);
-    if (v->total_frames > 0) {
-        const int filled = (int)lround((double)BAR * fmin(1.0, (double)v->frames / (double)v->total_frames));
-        memset(bar, '#', (size_t)filled);
-        memset(bar + filled, '.', (size_t)(BAR - filled));
-        bar[BAR] = '\0';
-    }
     if (!isfinite(level_db))
-        (void)snprintf(level, sizeof level, "silence");
+        (void)snprintf(level, sizeof level, "     silence");
     else if (lt_is_known(l->cal_db))
         (void)snprintf(level, sizeof level, "%5.1f dB SPL", level_db + l->cal_db);
     else
-        (void)snprintf(level, sizeof level, "%6.1f dBFS", level_db);
-    const int n = fprintf(stderr, "\r%s%s%d:%02d %s%s  %-20.20s", bar, bar[0] != '\0' ? " " : "", (int)at_s / 60,
-                          (int)at_s % 60, level, w->peak >= FULL_PEAK ? " CLIPS" : "      ", w->what);
-    l->shown = n > 0 ? (size_t)n : 0;
-    (void)fflush(stderr);
+        (void)snprintf(level, sizeof level, "%7.1f dBFS", level_db);
+    put_time(elapsed, sizeof elapsed, at_s, (double)v->total_frames / v->rate_hz);
+    (void)snprintf(figures, sizeof figures, "%s %s%s", elapsed, level, w->peak >= FULL_PEAK ? " CLIPS" : "      ");
+    if (l->redraws)
+        put_line(l, v, figures, w->what);
+    else
+        cli_live_say(l, "%s  %s", figures, w->what);
     w->drawn_s = at_s;
     w->peak = 0.0;
 }
@@ -322,6 +371,7 @@ lt_status cli_live_take(cli_live *l, const char *what, const lt_signal *stimulus
     if (st != LT_OK)
         return st;
     st = lt_live_play_record(&l->opt, stimulus, seconds, watch, &w, out, &why);
+    l->device_failed = st == LT_E_IO;
     clear_line(l);
     lt_howl_free(w.howl);
     if (l->stopped[0] != '\0' || (st == LT_OK && !(*out)->complete)) {
@@ -352,6 +402,7 @@ lt_status cli_live_file(cli_live *l, const char *what, const char *path, double 
     if (cli_live_asked_to_stop(l))
         return ltp_fail(err, LT_E_STATE, "%s", l->stopped);
     const lt_status st = lt_live_record_file(&l->opt, path, seconds, watch, &w, out, err);
+    l->device_failed = st == LT_E_IO;
     clear_line(l);
     l->used = out->used;
     return st;

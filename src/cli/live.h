@@ -48,13 +48,16 @@ typedef struct {
     double max_spl_db;    /* while something plays */
     bool keys;            /* standard input is a terminal */
     bool shows;           /* standard error is a terminal */
+    bool redraws;         /* ... and can draw a line again */
     bool without_asking;  /* --yes */
     bool terminal_changed;
     bool cautioned; /* the cautions before sound were shown in full */
+    bool asked;     /* for a recording, before */
     char key;       /* the last one that went on; '\0' = none yet */
     struct termios terminal;
     size_t shown;            /* columns drawn */
     char stopped[256];       /* why the user or a limit stopped; "" = nothing did */
+    bool device_failed;      /* the last take ended for the device */
     lt_live_used used;       /* of the last take */
     unsigned heard_channels; /* of the last take */
     thrd_t guard;
@@ -71,13 +74,17 @@ int cli_live_begin(cli_live *l, cli_args *a);
 void cli_live_end(cli_live *l);
 /** The terminal as it was, and nothing else. */
 void cli_live_restore(cli_live *l);
+/** Show that something is computed, until something else is shown; take what is drawn away. */
+void cli_live_computes(cli_live *l);
+void cli_live_clear(cli_live *l);
 
 /** True once Ctrl-C, SIGTERM, SIGHUP, ESC or q came; l->stopped says which. */
 bool cli_live_asked_to_stop(cli_live *l);
 /** What stopped the last take has been dealt with: what comes now stops anew. `why` takes its words. */
 void cli_live_resume(cli_live *l, cli_live_said why);
 
-/** From here to cli_live_unguard() the caller computes, prints nothing and leaves files alone. What stops a take then
+/** From here to cli_live_unguard() the caller computes (a terminal shows that), prints nothing and leaves files alone.
+ * What stops a take then
  * ends the program at once, with status 1 and one line; on_stop (may be NULL) is called before, on a thread of its own,
  * with that line, which it may change. */
 void cli_live_guard(cli_live *l, void (*on_stop)(void *context, cli_live_said said), void *context);

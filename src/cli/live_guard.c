@@ -31,14 +31,16 @@ void cli_live_guard(cli_live *l, void (*on_stop)(void *context, cli_live_said sa
     l->on_stop = on_stop;
     l->on_stop_context = context;
     atomic_store(&l->guard_over, false);
+    cli_live_computes(l);
     l->guarded = thrd_create(&l->guard, look_out, l) == thrd_success; /* without one, stopping waits for the result */
 }
 
 void cli_live_unguard(cli_live *l)
 {
-    if (!l->guarded)
-        return;
-    atomic_store(&l->guard_over, true);
-    (void)thrd_join(l->guard, NULL);
+    if (l->guarded) {
+        atomic_store(&l->guard_over, true);
+        (void)thrd_join(l->guard, NULL);
+    }
     l->guarded = false;
+    cli_live_clear(l);
 }

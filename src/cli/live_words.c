@@ -5,6 +5,8 @@
 
 #include "base/alloc.h"
 
+#include <stdio.h>
+
 const char cli_cautions[] = "Before the first sound:\n"
                             "  - all headsets and handsets off the ears, at the counter too\n"
                             "  - nobody near the lane speaker without hearing protection\n"
@@ -13,7 +15,27 @@ const char cli_cautions[] = "Before the first sound:\n"
 
 const char cli_cautions_again[] = "Headsets off the ears, nobody near the lane speaker, no traffic in the lane?";
 
-const char *cli_path_instructions(lt_path p)
+/* Between two lanes or two counters: the plugs of both. */
+static void between_instructions(const lt_record_place *p, char text[CLI_INSTRUCTIONS])
+{
+    if (p->counter == 0)
+        (void)snprintf(
+            text, CLI_INSTRUCTIONS,
+            "Output of the interface to the outbound line of lane %u, through an isolated tap: the speaker of "
+            "lane %u plays.\n"
+            "Input of the interface to the inbound line of lane %u: its microphone listens.\n"
+            "Both lanes open, the counter microphones of both muted or unplugged.",
+            p->from, p->from, p->lane);
+    else
+        (void)snprintf(text, CLI_INSTRUCTIONS,
+                       "Output of the interface to an inbound line of counter %u, through an isolated tap: its "
+                       "loudspeaker plays.\n"
+                       "Input of the interface to an outbound line of counter %u: its microphone listens.\n"
+                       "The lane microphones of both unplugged; both counters as in service.",
+                       p->from, p->counter);
+}
+
+void cli_path_instructions(const lt_record_place *p, char text[CLI_INSTRUCTIONS])
 {
     static const char *const words[LT_PATH_COUNT] = {
         [LT_PATH_OUTBOUND] =
@@ -25,17 +47,16 @@ const char *cli_path_instructions(lt_path p)
                                   "Input of the interface to the inbound line. Counter microphone muted or unplugged.",
         [LT_PATH_COUNTER_COUPLING] = "Output of the interface to the inbound line, through an isolated tap.\n"
                                      "Input of the interface to the outbound line. Lane microphone unplugged.",
-        [LT_PATH_LOOP] =
-            "Open the loop on the outbound line. Output of the interface to the part that goes to the lane,\n"
-            "input to the part that comes from the counter. Everything else as in service.",
+        [LT_PATH_LOOP] = "Open the loop on the outbound line. Output of the interface to the part that goes to the "
+                         "lane, input to the part that comes from the counter. Everything else as in service.",
         [LT_PATH_NOISE_EAR] =
             "Measurement microphone at the customer's ear. Intercom silent. Let traffic pass as usual.",
         [LT_PATH_NOISE_MIC] = "Input of the interface to the inbound line. Nobody talks at the lane or the counter.",
         [LT_PATH_NOISE_COUNTER] =
             "Measurement microphone where the operator's ear is. Intercom muted, kitchen as usual.",
         [LT_PATH_TALK_TEST] =
-            "Input of the interface to the inbound line. Somebody stands where customers are and reads\n"
-            "each sentence as an order is given, with two seconds of pause before the next.",
+            "Input of the interface to the inbound line. Somebody stands where customers are and reads each sentence "
+            "as an order is given, with two seconds of pause before the next.",
         [LT_PATH_BYSTANDER] =
             "Output of the interface to the outbound line (towards the lane), through an isolated tap.\n"
             "Measurement microphone where somebody is who should not understand, at the height of the ear.",
@@ -43,7 +64,10 @@ const char *cli_path_instructions(lt_path p)
             "Measurement microphone where somebody is who should not understand. Intercom silent, as quiet as it gets "
             "in service.",
     };
-    return (unsigned)p < LT_PATH_COUNT ? words[p] : "";
+    if (p->path == LT_PATH_CROSS_COUPLING)
+        between_instructions(p, text);
+    else
+        (void)snprintf(text, CLI_INSTRUCTIONS, "%s", (unsigned)p->path < LT_PATH_COUNT ? words[p->path] : "");
 }
 
 const char *cli_sentence(size_t i)

@@ -5,8 +5,9 @@
 
 #include <lanetune/site.h>
 
-/** Where plug and microphone go for this path; one or more lines. */
-const char *cli_path_instructions(lt_path p);
+enum { CLI_INSTRUCTIONS = 512 };
+/** Where plug and microphone go for this recording; one or more lines. */
+void cli_path_instructions(const lt_record_place *p, char text[CLI_INSTRUCTIONS]);
 /** What the sentences of the talk test are; NULL behind the last. */
 const char *cli_sentence(size_t i);
 extern const char cli_cautions[];

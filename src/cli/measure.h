@@ -14,7 +14,10 @@ typedef struct {
     unsigned sweeps;   /* 0: to be planned */
     double seconds;    /* NaN: to be planned */
     bool may_skip;     /* the key s leaves it out */
-    bool skipped;      /* it did: nothing is to be measured */
+    bool may_skip_all; /* the key a leaves out all of its kind that follow */
+    bool skipped;      /* one of them did: nothing is to be measured */
+    bool skipped_all;
+    char word[LT_PATH_WORD_MAX]; /* of the path, as in file names */
     lt_site *site;
     lt_visit *visit;
     char file[320], stimulus_file[320];
@@ -28,9 +31,9 @@ typedef struct {
     lt_measured result;
 } cli_measure_job;
 
-/** Site, visit and lane are there; the names of the files. */
-LT_NODISCARD lt_status cli_measure_open(cli_measure_job *j, const char *dir, const char *visit, unsigned lane,
-                                        const char *condition, lt_error *err);
+/** What j->place says of path, lane or counter, from and condition is in the site and its visit; the names of the
+ * files. */
+LT_NODISCARD lt_status cli_measure_open(cli_measure_job *j, const char *dir, const char *visit, lt_error *err);
 /** The input channel of this path, and its calibration. */
 LT_NODISCARD lt_status cli_measure_choose_channel(cli_measure_job *j, const cli_args *a, lt_error *err);
 /** Instructions and cautions, and a key. LT_E_STATE: stopped. */

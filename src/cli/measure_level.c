@@ -24,10 +24,12 @@ static lt_status play_burst(cli_measure_job *j, lt_level_finder *f, lt_error *er
 {
     lt_signal *burst = NULL;
     lt_take *take = NULL;
+    char what[40];
+    (void)snprintf(what, sizeof what, "burst at %.0f dBFS", f->level_dbfs);
     j->live->opt.ceiling_dbfs = f->level_dbfs + 0.1;
     lt_status st = lt_level_burst(j->live->opt.rate_hz, f->level_dbfs, &burst, err);
     if (st == LT_OK)
-        st = cli_live_take(j->live, "finding the level", burst, AFTER_S, &take, err);
+        st = cli_live_take(j->live, what, burst, AFTER_S, &take, err);
     if (st == LT_OK)
         st = lt_level_finder_push(f, take->channels[j->live->channel], err);
     lt_take_free(take);

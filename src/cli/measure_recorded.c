@@ -34,7 +34,8 @@ static bool read_out(void *context, double seconds)
     const char *sentence = cli_sentence(r->shown);
     if (sentence == NULL)
         return false;
-    (void)fprintf(stderr, "\r%2zu  %-76s\n", r->shown + 1, sentence);
+    cli_live_clear(r->live);
+    (void)fprintf(stderr, "%2zu  %s\n", r->shown + 1, sentence);
     r->shown++;
     r->next_s = seconds + SENTENCE_S;
     return true;
@@ -187,8 +188,7 @@ lt_status cli_measure_recorded(cli_measure_job *j, lt_error *err)
                      KEPT_LEAST_S);
     (void)unlink(part); /* of a run that was cut off */
     lt_error failed = {0};
-    st = cli_live_file(j->live, lt_path_name(j->place.path), part, wanted_s, talk ? read_out : until_key, &reading_out,
-                       &l, &failed);
+    st = cli_live_file(j->live, j->word, part, wanted_s, talk ? read_out : until_key, &reading_out, &l, &failed);
     cli_live_resume(j->live, why);
     recorded r = {.job = j, .seconds = l.rate_hz > 0.0 ? (double)l.frames / l.rate_hz : 0.0};
     if (st != LT_OK && l.why[0] != '\0') {

@@ -18,25 +18,53 @@ enum { TAKES_MAX = 3, OLD_DAYS = 30 };
 
 /* ---- open and close ---- */
 
-lt_status cli_measure_open(cli_measure_job *j, const char *dir, const char *visit, unsigned lane, const char *condition,
-                           lt_error *err)
+static bool has_lane(const lt_site *s, unsigned number)
 {
+    for (size_t i = 0; i < s->lane_count; i++)
+        if (s->lanes[i].tune.lane == number)
+            return true;
+    return false;
+}
+
+static bool has_counter(const lt_site *s, unsigned number)
+{
+    for (size_t i = 0; i < s->counter_count; i++)
+        if (s->counters[i].counter == number)
+            return true;
+    return false;
+}
+
+static lt_status check_place(const cli_measure_job *j, lt_error *err)
+{
+    const lt_record_place *p = &j->place;
+    const bool between = p->path == LT_PATH_CROSS_COUPLING;
+    const bool counters = between && p->counter != 0;
+    const char *kind = counters ? "counter" : "lane";
+    const unsigned own = counters ? p->counter : p->lane;
+    const unsigned first = counters ? j->site->counters[0].counter : j->site->lanes[0].tune.lane;
+    if (counters ? !has_counter(j->site, own) : !has_lane(j->site, own))
+        return ltp_fail(err, LT_E_ARG, "%s/site.yaml: there is no %s %u; the first one is %u", p->dir, kind, own,
+                        first);
+    if (between && p->from == own)
+        return ltp_fail(err, LT_E_ARG, "%s is from %s %u to itself; its own coupling is the path %s-coupling", j->word,
+                        kind, own, kind);
+    if (between && (counters ? !has_counter(j->site, p->from) : !has_lane(j->site, p->from)))
+        return ltp_fail(err, LT_E_ARG, "%s: %s/site.yaml has no %s %u", j->word, p->dir, kind, p->from);
+    return LT_OK;
+}
+
+lt_status cli_measure_open(cli_measure_job *j, const char *dir, const char *visit, lt_error *err)
+{
+    lt_path_word(j->place.path, j->place.from, j->word);
     lt_status st = lt_site_load(dir, &j->site, err);
     if (st == LT_OK)
         st = lt_visit_load(dir, visit, &j->visit, err);
     if (st != LT_OK)
         return st;
-    bool known = false;
-    for (size_t i = 0; i < j->site->lane_count; i++)
-        known |= j->site->lanes[i].tune.lane == lane;
-    if (!known)
-        return ltp_fail(err, LT_E_ARG, "%s/site.yaml: there is no lane %u; the first one is %u", dir, lane,
-                        j->site->lanes[0].tune.lane);
     j->place.dir = dir;
     j->place.date = j->visit->date;
-    j->place.lane = lane;
-    j->place.condition = condition;
-    return lt_record_names(&j->place, j->file, j->stimulus_file, err);
+    st = check_place(j, err);
+    return st == LT_OK ? lt_record_names(&j->place, j->file, j->stimulus_file, err) : st;
 }
 
 static void drop(cli_measure_job *j)
@@ -156,26 +184,37 @@ static void note_calibration(cli_measure_job *j)
 
 /* ---- ask ---- */
 
+static const char *begins(const cli_measure_job *j)
+{
+    return j->may_skip_all ? "Any key begins; s leaves this one out, a all of these; ESC or q leaves."
+           : j->may_skip   ? "Any key begins; s leaves this one out; ESC or q leaves."
+                           : "Any key begins; ESC or q leaves.";
+}
+
 lt_status cli_measure_ask(cli_measure_job *j, lt_error *err)
 {
     cli_live *l = j->live;
+    char instructions[CLI_INSTRUCTIONS];
     const bool swept = lt_path_is_swept(j->place.path);
-    cli_live_say(l, "%s, lane %u%s%s", lt_path_name(j->place.path), j->place.lane,
-                 j->place.condition[0] != '\0' ? ", " : "", j->place.condition);
-    cli_live_say(l, "%s", cli_path_instructions(j->place.path));
+    const bool counters = j->place.lane == 0;
+    cli_live_say(l, "%s%s, %s %u%s%s", l->asked ? "\n" : "", j->word, counters ? "counter" : "lane",
+                 counters ? j->place.counter : j->place.lane, j->place.condition[0] != '\0' ? ", " : "",
+                 j->place.condition);
+    cli_path_instructions(&j->place, instructions);
+    cli_live_say(l, "%s", instructions);
     cli_live_say(l, "Input %u of the interface records%s.", l->channel + 1, swept ? "" : "; nothing is played");
     if (swept) {
         cli_live_say(l, "Output %u of the interface plays.", l->opt.output_channel);
         cli_live_say(l, "%s", l->cautioned ? cli_cautions_again : cli_cautions);
         l->cautioned = true;
     }
+    l->asked = true;
     l->key = '\0';
-    if (cli_live_wait_key(l, j->may_skip ? "Any key begins; s leaves this one out; ESC or q leaves."
-                                         : "Any key begins; ESC or q leaves.")) {
-        j->skipped = j->may_skip && (l->key == 's' || l->key == 'S');
-        return LT_OK;
-    }
-    return ltp_fail(err, LT_E_STATE, "%s", l->stopped);
+    if (!cli_live_wait_key(l, begins(j)))
+        return ltp_fail(err, LT_E_STATE, "%s", l->stopped);
+    j->skipped_all = j->may_skip_all && (l->key == 'a' || l->key == 'A');
+    j->skipped = j->skipped_all || (j->may_skip && (l->key == 's' || l->key == 'S'));
+    return LT_OK;
 }
 
 /* ---- a sweep ---- */
@@ -293,12 +332,10 @@ static void give_more_time(cli_measure_job *j, const lt_take *t)
 
 static lt_status sweep_until_whole(cli_measure_job *j, lt_error *err)
 {
-    char what[40];
-    (void)snprintf(what, sizeof what, "%s", lt_path_name(j->place.path));
     for (j->result.takes = 1; j->result.takes <= TAKES_MAX; j->result.takes++) {
         lt_take *take = NULL;
         bool whole = false;
-        lt_status st = cli_live_take(j->live, what, j->stimulus, AFTER_S, &take, err);
+        lt_status st = cli_live_take(j->live, j->word, j->stimulus, AFTER_S, &take, err);
         if (st == LT_OK)
             st = check_take(j, take, &whole, &j->notes, err);
         if (st == LT_OK && whole)
@@ -373,10 +410,11 @@ lt_status cli_measure_run(cli_measure_job *j, lt_error *err)
     const bool swept = lt_path_is_swept(j->place.path);
     drop(j);
     j->result = (lt_measured){.visit = j->place.date,
-                              .path = lt_path_name(j->place.path),
+                              .path = j->word,
                               .condition = j->place.condition,
                               .file = j->file,
                               .lane = j->place.lane,
+                              .counter = j->place.lane == 0 ? j->place.counter : 0,
                               .used = &j->live->used,
                               .level_dbfs = (double)NAN,
                               .sweep_s = (double)NAN,

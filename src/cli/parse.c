@@ -71,12 +71,23 @@ const char *cli_nearest(const char *word, const char *const *candidates, size_t 
 
 /* ---- values ---- */
 
+/* A choice that ends in "-N" stands for every number there. */
+static bool is_numbered(const char *choice, size_t n, const char *word)
+{
+    static const char digits[] = "0123456789";
+    if (strncmp(choice, word, n - 1) != 0)
+        return false;
+    const char *number = word + n - 1;
+    return number[0] != '0' && strspn(number, digits) == strlen(number) && strlen(number) >= 1 && strlen(number) <= 4;
+}
+
 static bool is_choice(const char *choices, const char *word)
 {
     const size_t length = strlen(word);
     for (const char *c = choices; length > 0; c++) {
         const size_t n = strcspn(c, "|");
-        if (n == length && strncmp(c, word, n) == 0)
+        const bool numbered = n >= 3 && strncmp(c + n - 2, "-N", 2) == 0;
+        if (numbered ? is_numbered(c, n, word) : n == length && strncmp(c, word, n) == 0)
             return true;
         c += n;
         if (*c == '\0')
@@ -115,7 +126,8 @@ static int check_value(const cli_command *command, const cli_option *o, const ch
         return check_range(command, o, text, *number);
     case CLI_CHOICE:
         if (!is_choice(o->choices, text))
-            return cli_usage(command, "--%s: '%s' is not one of %s", o->name, text, o->choices);
+            return cli_usage(command, "--%s: '%s' is not one of %s%s", o->name, text, o->choices,
+                             strstr(o->choices, "-N") != NULL ? " (N: a number)" : "");
         return CLI_DONE;
     case CLI_TEXT:
         if (text[0] == '\0')

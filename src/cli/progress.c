@@ -1,13 +1,13 @@
 /* SPDX-License-Identifier: MIT
  * Progress on a terminal, and Ctrl-C that takes effect between two files instead of inside one. */
 #include "cli.h"
+#include "terminal.h"
 
 #include <math.h>
 #include <signal.h>
 #include <string.h>
-#include <unistd.h>
 
-enum { BAR_WIDTH = 30, WHAT_WIDTH = 38 };
+enum { BAR_WIDTH = 30, FIGURE_WIDTH = 7, WHAT_WIDTH = 38 };
 
 static void held_signals(sigset_t *set)
 {
@@ -34,7 +34,7 @@ void cli_release_signals(void)
 
 cli_progress_state cli_progress_start(void)
 {
-    return (cli_progress_state){.on_terminal = isatty(STDERR_FILENO) == 1};
+    return (cli_progress_state){.on_terminal = cli_redraws()};
 }
 
 void cli_progress(void *context, const char *what, double fraction)
@@ -47,19 +47,23 @@ void cli_progress(void *context, const char *what, double fraction)
     if (!p->on_terminal)
         return;
     const double part = fraction > 0.0 ? fmin(fraction, 1.0) : 0.0;
-    const int filled = (int)lround(part * BAR_WIDTH);
+    const int room = (int)cli_columns() - 1 - FIGURE_WIDTH; /* half of a narrow terminal is for the name */
+    const int width = room / 2 < BAR_WIDTH ? room / 2 : BAR_WIDTH;
+    const int left = room - width < WHAT_WIDTH ? room - width : WHAT_WIDTH;
+    const int filled = (int)lround(part * width);
     char bar[BAR_WIDTH + 1];
     memset(bar, '#', (size_t)filled);
-    memset(bar + filled, '.', (size_t)(BAR_WIDTH - filled));
-    bar[BAR_WIDTH] = '\0';
-    (void)fprintf(stderr, "\r%s %3d %% %-*.*s", bar, (int)lround(part * 100.0), WHAT_WIDTH, WHAT_WIDTH, what);
+    memset(bar + filled, '.', (size_t)(width - filled));
+    bar[width] = '\0';
+    (void)fprintf(stderr, "\r%s %3d %% %-*.*s", bar, (int)lround(part * 100.0), left, left, what);
     (void)fflush(stderr);
-    p->shown = BAR_WIDTH + 7 + WHAT_WIDTH;
+    p->shown = (size_t)(width + FIGURE_WIDTH + left);
 }
 
 void cli_progress_end(cli_progress_state *p)
 {
+    const size_t room = cli_columns() - 1;
     if (p->shown > 0)
-        (void)fprintf(stderr, "\r%*s\r", (int)p->shown, "");
+        (void)fprintf(stderr, "\r%*s\r", (int)(p->shown < room ? p->shown : room), "");
     p->shown = 0;
 }

@@ -32,6 +32,8 @@ static lt_status measure_missing(cli_tune_live_job *t, lt_error *err)
     lt_status st = survey_first(t, err);
     for (size_t i = 0; st == LT_OK && i < t->before.survey->lane_count; i++)
         st = cli_tune_measure_missing(t, &t->before.survey->lanes[i], err);
+    if (st == LT_OK)
+        st = cli_tune_between_missing(t, err);
     cli_site_free(&t->before);
     if (st == LT_OK)
         st = cli_site_run(t->dir, t->first, t->only_lane, &t->before, err);
@@ -160,10 +162,12 @@ static lt_status carry_untouched(const cli_tune_live_job *t, lt_error *err)
 static lt_status measure_again(cli_tune_live_job *t, lt_error *err)
 {
     lt_status st = carry_untouched(t, err); /* first, so that it is there whatever ends this run */
+    if (st == LT_OK)
+        st = cli_tune_between_carry(t, err);
     for (size_t i = 0; i < t->before.count && st == LT_OK; i++)
         if (t->lanes[i].dialled)
             st = cli_tune_measure_again(t, &t->before.survey->lanes[i], &t->lanes[i], err);
-    return st;
+    return st == LT_OK ? cli_tune_between_again(t, err) : st;
 }
 
 static lt_status compare(cli_tune_live_job *t, lt_error *err)

@@ -1,7 +1,6 @@
 /* SPDX-License-Identifier: MIT
  * The measurements of tune --live: what a lane's evidence lacks, and what must be measured again once a knob was
  * turned. Both in an order that spares walks: customer's ear, lane line, counter. */
-#include "live_words.h"
 #include "tune_live.h"
 
 #include "base/alloc.h"
@@ -12,96 +11,6 @@ static const lt_path walk[] = {
     LT_PATH_OUTBOUND, LT_PATH_NOISE_EAR,     LT_PATH_INBOUND,   LT_PATH_NOISE_COUNTER, LT_PATH_COUNTER_COUPLING,
     LT_PATH_LOOP,     LT_PATH_LANE_COUPLING, LT_PATH_NOISE_MIC, LT_PATH_TALK_TEST,
 };
-
-/* ---- one measurement ---- */
-
-static bool is_worth_another_try(lt_status st)
-{
-    return st == LT_E_SNR || st == LT_E_CLIP || st == LT_E_XRUN;
-}
-
-/* What is as it should be, and what no setting depends on, would hide the rest here. */
-static bool is_news(const lt_note *n)
-{
-    static const char *const usual[] = {"latency-removed", "thd-noise"};
-    for (size_t i = 0; i < sizeof usual / sizeof *usual; i++)
-        if (strcmp(n->code, usual[i]) == 0)
-            return false;
-    return true;
-}
-
-static void tell(cli_live *l, const cli_measure_job *j)
-{
-    double hz = 0.0;
-    if (j->response != NULL)
-        cli_live_say(l, "%s: %s, kept as %s", j->result.path, lt_quality_name(lt_quality_of_response(j->response, &hz)),
-                     j->file);
-    else
-        cli_live_say(l, "%s: %.0f s, kept as %s", j->result.path, j->result.seconds, j->file);
-    for (size_t i = 0; i < j->notes.count; i++)
-        if (is_news(&j->notes.items[i]))
-            cli_live_say(l, "  %s", j->notes.items[i].message);
-}
-
-/* Carries the doubts of one measurement into those of the command, with its place in front. */
-static void keep_notes(cli_tune_live_job *t, const cli_measure_job *j)
-{
-    for (size_t i = 0; i < j->notes.count; i++)
-        if (is_news(&j->notes.items[i]))
-            lt_notes_add(&t->args->notes, j->notes.items[i].code, "lane %u, %s: %.380s", j->place.lane, j->result.path,
-                         j->notes.items[i].message);
-}
-
-static lt_status run_once(cli_tune_live_job *t, cli_measure_job *j, lt_error *err)
-{
-    lt_status st = cli_measure_ask(j, err);
-    if (st != LT_OK || j->skipped)
-        return st;
-    st = cli_measure_run(j, err);
-    while (is_worth_another_try(st) && !t->live.without_asking && t->live.stopped[0] == '\0') {
-        cli_live_say(&t->live, "%s", err->what);
-        if (!cli_live_wait_key(&t->live, "Any key tries again; ESC or q leaves."))
-            return ltp_fail(err, LT_E_STATE, "%s", t->live.stopped);
-        *err = (lt_error){0};
-        j->level_dbfs = (double)NAN; /* to be found anew */
-        j->seconds = lt_path_is_swept(j->place.path) ? (double)NAN : t->noise_s;
-        j->sweeps = 0;
-        j->notes = (lt_notes){0};
-        st = cli_measure_run(j, err);
-    }
-    return st;
-}
-
-/* skipped: the technician left it out. *moved_db (may be NULL): against the response `before`. */
-static lt_status measure_step(cli_tune_live_job *t, const char *visit, const lt_site_lane *lane, lt_path path,
-                              const char *condition, const lt_response *before, bool *skipped, double *moved_db,
-                              lt_error *err)
-{
-    cli_measure_job j = {.live = &t->live, .level_dbfs = NAN, .seconds = NAN};
-    j.may_skip = path != LT_PATH_OUTBOUND || condition[0] != '\0';
-    j.place.path = path;
-    j.place.counter = path == LT_PATH_NOISE_COUNTER ? lane->counter : 0;
-    if (!lt_path_is_swept(path))
-        j.seconds = t->noise_s;
-    lt_status st = cli_measure_open(&j, t->dir, visit, lane->tune.lane, condition, err);
-    if (st == LT_OK)
-        st = cli_measure_choose_channel(&j, t->args, err);
-    if (st == LT_OK)
-        st = run_once(t, &j, err);
-    if (st == LT_OK && !j.skipped) {
-        t->made++;
-        tell(&t->live, &j);
-        keep_notes(t, &j);
-        if (moved_db != NULL && before != NULL && j.response != NULL)
-            *moved_db = cli_tune_moved_db(before, j.response);
-        if (lt_notes_has(&j.notes, "stopped-early")) /* this one is kept; what comes after it was not wanted any more */
-            st = ltp_fail(err, LT_E_STATE, "stopped while %s of lane %u was recorded", j.result.path, j.place.lane);
-    }
-    if (skipped != NULL)
-        *skipped = j.skipped;
-    cli_measure_close(&j);
-    return st;
-}
 
 /* ---- what is missing ---- */
 
@@ -163,12 +72,29 @@ static bool is_there_by_now(const cli_tune_live_job *t, const lt_survey_lane *la
     return false;
 }
 
+/* A path of the lane; noise at the counter serves all its lanes. */
+static cli_tune_step step_of(const char *visit, const lt_site_lane *lane, lt_path path, const char *condition)
+{
+    return (cli_tune_step){.visit = visit,
+                           .condition = condition,
+                           .path = path,
+                           .lane = lane->tune.lane,
+                           .counter = path == LT_PATH_NOISE_COUNTER ? lane->counter : 0,
+                           .may_skip = path != LT_PATH_OUTBOUND || condition[0] != '\0'};
+}
+
+static lt_status measure(cli_tune_live_job *t, const lt_site_lane *lane, lt_path path, lt_error *err)
+{
+    cli_tune_step s = step_of(t->first, lane, path, "");
+    return cli_tune_measure_step(t, &s, err);
+}
+
 lt_status cli_tune_measure_missing(cli_tune_live_job *t, const lt_survey_lane *lane, lt_error *err)
 {
     lt_status st = LT_OK;
     for (size_t i = 0; i < sizeof walk / sizeof *walk && st == LT_OK; i++)
         if (is_missing(lane, walk[i]) && !is_there_by_now(t, lane, walk[i]))
-            st = measure_step(t, t->first, lane->lane, walk[i], "", NULL, NULL, NULL, err);
+            st = measure(t, lane->lane, walk[i], err);
     return st;
 }
 
@@ -202,10 +128,12 @@ static bool is_spoilt(lt_path path, double out_db, double in_db, double shift_db
     return false;
 }
 
-static void remember_missed(lt_dialled_lane *d, const lt_recording *r)
+void cli_tune_remember_missed(lt_dialled_lane *d, const lt_recording *r)
 {
+    char word[LT_PATH_WORD_MAX];
+    lt_path_word(r->path, r->from, word);
     if (d->missed_count < LT_MISSED_MAX)
-        (void)snprintf(d->missed[d->missed_count++], sizeof d->missed[0], "%s%s%.60s", lt_path_name(r->path),
+        (void)snprintf(d->missed[d->missed_count++], sizeof d->missed[0], "%s%s%.50s", word,
                        r->condition[0] != '\0' ? "." : "", r->condition);
 }
 
@@ -251,15 +179,18 @@ typedef struct {
 static lt_status again_one(cli_tune_live_job *t, const lt_survey_lane *lane, const lt_recording *r, again *a,
                            lt_dialled_lane *d, lt_error *err)
 {
-    bool skipped = a->left_out;
-    double *shift_db = r->path == LT_PATH_INBOUND && r->condition[0] == '\0' ? &a->shift_db : NULL;
+    cli_tune_step s = step_of(t->second, lane->lane, r->path, r->condition);
+    lt_status st = LT_OK;
     if (!is_spoilt(r->path, a->out_db, a->in_db, a->shift_db))
         return LT_OK;
-    lt_status st = LT_OK;
-    if (!skipped)
-        st = measure_step(t, t->second, lane->lane, r->path, r->condition, r->response, &skipped, shift_db, err);
-    if (st == LT_OK && skipped) {
-        remember_missed(d, r);
+    s.before = r->response;
+    s.skipped = a->left_out;
+    if (!s.skipped)
+        st = cli_tune_measure_step(t, &s, err);
+    if (st == LT_OK && !s.skipped && r->path == LT_PATH_INBOUND && r->condition[0] == '\0')
+        a->shift_db = s.moved_db;
+    if (st == LT_OK && s.skipped) {
+        cli_tune_remember_missed(d, r);
         a->left_out |= r->condition[0] != '\0'; /* half a condition says nothing */
     }
     return st;

@@ -67,7 +67,8 @@ lt_status lt_json_measure(const lt_json_head *h, const lt_measured *m, char **ou
     ltp_json j = {0};
     json_t *result = json_object();
     ltp_json_put(&j, result, "visit", ltp_json_text(m->visit));
-    ltp_json_put(&j, result, "lane", json_integer((json_int_t)m->lane));
+    ltp_json_put(&j, result, "lane", m->lane > 0 ? json_integer((json_int_t)m->lane) : json_null());
+    ltp_json_put(&j, result, "counter", m->lane == 0 ? json_integer((json_int_t)m->counter) : json_null());
     ltp_json_put(&j, result, "path", ltp_json_text(m->path));
     ltp_json_put(&j, result, "condition", ltp_json_text(m->condition));
     ltp_json_put(&j, result, "file", ltp_json_text(m->file));

@@ -37,12 +37,12 @@ static void response(ltp_textbuf *b, const lt_response *r)
 static void headline(ltp_textbuf *b, const lt_measured *m)
 {
     double hz = 0.0;
+    ltp_text_format(b, "%s%s%s of %s %u", m->path, m->condition[0] != '\0' ? ", " : "", m->condition,
+                    m->lane > 0 ? "lane" : "counter", m->lane > 0 ? m->lane : m->counter);
     if (m->response != NULL)
-        ltp_text_format(b, "%s%s%s of lane %u: %s\n\n", m->path, m->condition[0] != '\0' ? ", " : "", m->condition,
-                        m->lane, lt_quality_name(lt_quality_of_response(m->response, &hz)));
+        ltp_text_format(b, ": %s\n\n", lt_quality_name(lt_quality_of_response(m->response, &hz)));
     else
-        ltp_text_format(b, "%s%s%s of lane %u recorded\n\n", m->path, m->condition[0] != '\0' ? ", " : "", m->condition,
-                        m->lane);
+        ltp_text_add(b, " recorded\n\n");
 }
 
 lt_status lt_text_measure(const lt_measured *m, char **out, lt_error *err)

@@ -51,6 +51,11 @@ def world(lane, path, condition="", out=0.0, inn=0.0, inbound_behind=False):
     return (f"sound {mic} scene {lane - 1} {path} {c} {NOISE_S} {gain}", *QUIET)
 
 
+def between(source, out=0.0):
+    """The script where the speaker of lane `source` reaches the microphone of its neighbour, 12 dB down."""
+    return (f"route 1 2 scene {source - 1} lane-coupling - {out - 12.0}", *QUIET)
+
+
 CALIBRATOR = ("tone 1 1000 -24", *QUIET)  # 94 dB
 LOOP = (f"route 1 2 straight {LOOPBACK}", *QUIET)
 
@@ -202,6 +207,7 @@ class Technician:
         self.read = 0  # of what is shown
         self.steps, self.dialled = [], []
         self.out = self.inn = 0.0
+        self.outs = {}  # outbound, by lane
 
     def text(self):
         return self.terminal.shown.decode("utf-8", "replace").replace("\r\n", "\n")
@@ -220,9 +226,16 @@ class Technician:
             self.terminal.pause(0.02)
         raise AssertionError(f"no question within {seconds} s: {self.text()[-800:]}")
 
-    def work(self, turns=True, inbound_behind=False, skip=(), stop_at=None):
-        """Until the program ends. stop_at: what a step's name must be for stop_with to be called instead of a key."""
+    def work(self, turns=True, inbound_behind=False, skip=(), stop_at=None, hangs=(), dies=(), leave=None):
+        """Until the program ends. stop_at: what a step's name must be for stop_with to be called instead of a key. The
+        device hangs until it is tried again, or its server dies, in steps of these names. leave: the step at which all
+        between lanes is left out."""
         while (said := self.next_prompt()) is not None:
+            if "Any key tries again" in said:
+                if self.steps[-1] in hangs:
+                    os.kill(self.rig.lane, signal.SIGCONT)
+                self.terminal.press(b"q" if self.steps[-1] in dies else b" ")
+                continue
             if "Enter when all of them stand there" in said:
                 self.dialled = [float(x) for x in re.findall(r"from -?[\d.]+ to (-?[\d.]+) dB", said)]
                 moves = [re.search(rf"{w}, .*?(?:from (-?[\d.]+) to (-?[\d.]+)|stays at)", said) for w in
@@ -231,14 +244,17 @@ class Technician:
                 self.knobs = [float(m[2]) if m[1] else 0.0 for m in moves]
                 if turns:
                     self.out, self.inn = turned
+                    self.outs = {int(n): float(b) - float(a) if a else 0.0 for n, a, b in re.findall(
+                        r"(?m)^lane (\d)[^\n]*\n(?:(?!lane ).*\n)*?  outbound, operator to customer +"
+                        r"(?:from (-?[\d.]+) to (-?[\d.]+)|stays at)", said)}
                 if stop_at in ("knobs", "anywhere"):
                     self.terminal.press(b"\x1b")
                     continue
                 self.terminal.press(b"\n")
                 continue
-            found = re.findall(r"(?m)^([a-z-]+), lane (\d)(?:, ([a-z]+))?$", said)
-            path, lane, condition = found[-1]
-            name = path + ("." + condition if condition else "")
+            found = re.findall(r"(?m)^([a-z0-9-]+), (lane|counter) (\d)(?:, ([a-z]+))?$", said)
+            path, kind, lane, condition = found[-1]
+            name = path + ("." + condition if condition else "") + (" at a counter" if kind == "counter" else "")
             self.steps.append(name)
             if stop_at == "anywhere":
                 self.terminal.press(b"q")
@@ -246,7 +262,20 @@ class Technician:
             if name in skip:
                 self.terminal.press(b"s")
                 continue
-            self.rig.set(*world(int(lane), path, condition, self.out, self.inn, inbound_behind))
+            if name == leave:
+                self.terminal.press(b"a")
+                continue
+            if path.startswith("cross"):
+                self.rig.set(*between(int(path[-1]), self.outs[int(path[-1])] if self.outs else 0.0))
+            else:
+                self.rig.set(*world(int(lane), path, condition, self.outs.get(int(lane), self.out), self.inn,
+                                    inbound_behind))
+            if name in hangs:
+                self.rig.stop_lane()
+            if name in dies:
+                self.rig.kill_server()
+                while processes("jackd"):
+                    time.sleep(0.01)
             self.terminal.press(b" ")
             if name == stop_at and self.dialled:
                 self.terminal.wait_for("sweep", 20)
@@ -255,8 +284,68 @@ class Technician:
         return status
 
     def result(self):
-        text = self.text()
+        text = self.text().replace("\r", "\n")  # a line that is drawn over ends so
         return json.loads(text[text.rindex("\n{\n"):])
+
+
+class Between(Case):
+    """tune --live on a visit of two lanes where nothing is missing but how loud they are in each other."""
+
+    def test_between_lanes(self):
+        scenario = self.site.parent / "two.yaml"
+        scenario.write_text("site: Two\nsweep_seconds: 2\nnoise_seconds: 10\ntalk_seconds: 10\n"
+                            "lanes: [{lane: 1, listening: handset}, {lane: 2}]\n")
+        subprocess.run([PROGRAM, "simulate", scenario, self.site], check=True, capture_output=True)
+        self.visit, = (p.name for p in (self.site / "visits").iterdir())
+        for p in self.site.rglob("*.car.wav"):
+            p.unlink()
+        with Rig(*QUIET, ports="1 2", freewheel=True) as rig:
+            self.device_comes_and_goes(rig)
+        with Rig(*QUIET, ports="1 2", freewheel=True) as rig:
+            self.goes_on_between_lanes(rig)
+
+    def device_comes_and_goes(self, rig):
+        """The device hangs and comes back: the step is tried again. It goes for good: one line, and all is kept."""
+        t = Technician(rig, self.site, "--into", self.visit)
+        status = t.work(hangs=("cross-coupling-from-2",), dies=("cross-coupling-from-1",))
+        self.assertEqual((status, t.steps), (1, ["cross-coupling-from-2", "cross-coupling-from-1"]), t.text())
+        self.assertIn("stopped answering", t.text())
+        lines = [x for x in t.terminal.lines if x.startswith("lanetune tune: ")]
+        self.assertEqual(len(lines), 1, t.text())
+        self.assertRegex(lines[0], "^lanetune tune: .*; stopped by the key q; visits/.* is valid and keeps what was "
+                                   r"recorded \(1 recording\); run it again to go on$")
+        self.assertEqual(processes("lanetune"), [])
+        self.neighbour(rig, self.visit, 0.0)
+
+    def neighbour(self, rig, visit, out):
+        """cross-coupling-from-2 of lane 1 against the simulator's own impulse response."""
+        place = self.site / "visits" / visit / "lane-1"
+        r = json.loads(rig.run([PROGRAM, "response", place / "cross-coupling-from-2.wav", "--stimulus",
+                                place / "stimulus.cross-coupling-from-2.wav", "--json"]).out)
+        done = subprocess.run([TOOL, "scene", "--truth", "1", "--path", "lane-coupling", "--condition", "", "--seconds",
+                               "1"], check=True, capture_output=True)
+        truth = whole.band_levels(np.frombuffer(done.stdout, "<f4").astype(float)) - 12 + out
+        got = {b["hz"]: b["level_db"] for b in r["result"]["bands"]}
+        for hz, want in zip((160, 200, 250, 315, 400, 500, 630, 800, 1000, 1250, 1600, 2000, 2500, 3150, 4000, 5000, 6300,
+                             8000), truth):
+            self.assertAlmostEqual(got[hz], want, delta=0.2, msg=hz)
+
+    def goes_on_between_lanes(self, rig):
+        """Where it was; then the knobs, and of what they change only the way between the lanes (s leaves out the rest,
+        but for outbound, which cannot be left out)."""
+        t = Technician(rig, self.site, "--into", self.visit, "--json")
+        rest = (*SWEPT[1:], "noise-mic", "talk-test")
+        status = t.work(skip=rest, leave="cross-coupling-from-2 at a counter")
+        again = [s for s in t.steps[2:] if s.startswith(("outbound", "cross"))]
+        self.assertEqual(t.steps[:2], ["cross-coupling-from-1", "cross-coupling-from-2 at a counter"], t.steps)
+        self.assertEqual(again, ["outbound", "outbound", "cross-coupling-from-2", "cross-coupling-from-1"], t.steps)
+        self.assertEqual(status, 0, t.text())
+        value = t.result()
+        validate("tune", value)
+        self.neighbour(rig, self.visit + "-02", t.outs[2])
+        said = [a["code"] for a in self.json(rig, "margin", "--site", self.site, "--visit", self.visit)["result"]["assumptions"]]
+        self.assertNotIn("lane-to-lane-assumed", said)
+        self.assertIn("counter-to-counter-assumed", said)
 
 
 class Live(Case):

@@ -1,0 +1,146 @@
+/* SPDX-License-Identifier: MIT
+ * Play and record over a sound card in memory (tests/support/fake_device.h): takes, files, a device that fails, and
+ * each allocation that fails. A real sound server is tests/live. */
+#include "fake_device.h"
+#include "fault.h"
+#include "scratch.h"
+#include "suite.h"
+
+#include <lanetune/audio.h>
+
+#include <math.h>
+#include <string.h>
+
+static const fake_options usual = {.gain = 0.5, .delay_frames = 100, .noise = 1e-5};
+
+static lt_live_options options(void)
+{
+    lt_live_options o = lt_live_default_options();
+    o.rate_hz = 48000.0;
+    o.input_channels = 2;
+    o.ceiling_dbfs = 0.0;
+    o.ramp_s = 0.0;
+    return o;
+}
+
+static lt_signal *ramp(size_t count)
+{
+    lt_signal *s = NULL;
+    assert_int_equal(lt_signal_create(count, 48000.0, &s, NULL), LT_OK);
+    for (size_t i = 0; i < count; i++)
+        s->samples[i] = 0.5 * (double)(i % 1000) / 1000.0;
+    return s;
+}
+
+static void what_is_played_comes_back(void **state)
+{
+    (void)state;
+    fake_device = usual;
+    fake_device.noise = 0.0;
+    const lt_live_options o = options();
+    lt_signal *played = ramp(20000);
+    lt_take *t = NULL;
+    lt_error err = {0};
+    assert_int_equal(lt_live_play_record(&o, played, 0.1, NULL, NULL, &t, &err), LT_OK);
+    assert_true(t->complete);
+    assert_int_equal(t->channel_count, 2);
+    assert_string_equal(t->used.input, "loop");
+    const size_t late = 100 + 256; /* a block later by the loop's own nature */
+    double worst = 0.0;
+    for (size_t i = 0; i < played->count; i++)
+        worst = fmax(worst, fabs(t->channels[1]->samples[i + late] - 0.5 * played->samples[i]));
+    assert_true(near_abs("difference", worst, 0.0, 1e-6));
+    lt_take_free(t);
+    lt_signal_free(played);
+}
+
+static void a_device_that_fails_is_told(void **state)
+{
+    (void)state;
+    static const struct {
+        fake_fault fault;
+        const char *says;
+    } rows[] = {
+        {FAKE_ABSENT, "no input device"}, {FAKE_OTHER_RATE, "does not run at 48000 Hz"}, {FAKE_CRASHES, "crashed"}};
+    const lt_live_options o = options();
+    lt_signal *played = ramp(20000);
+    for (size_t i = 0; i < COUNT(rows); i++) {
+        lt_take *t = NULL;
+        lt_error err = {0};
+        fake_device = usual;
+        fake_device.fault = rows[i].fault;
+        assert_int_equal(lt_live_play_record(&o, played, 0.1, NULL, NULL, &t, &err), LT_E_IO);
+        if (strstr(err.what, rows[i].says) == NULL)
+            fail_msg("'%s' instead of '%s'", err.what, rows[i].says);
+        lt_take_free(t);
+    }
+    /* A library that hangs when everything is there takes nothing away. */
+    lt_take *t = NULL;
+    lt_error err = {0};
+    fake_device = usual;
+    fake_device.fault = FAKE_CLOSE_HANGS;
+    assert_int_equal(lt_live_play_record(&o, played, 0.1, NULL, NULL, &t, &err), LT_OK);
+    assert_true(t->complete);
+    lt_take_free(t);
+    lt_signal_free(played);
+}
+
+/* ---- each allocation fails ---- */
+
+static lt_status play(void *context, lt_error *err)
+{
+    const lt_live_options o = options();
+    lt_take *t = NULL;
+    const lt_status st = lt_live_play_record(&o, context, 0.05, NULL, NULL, &t, err);
+    if (st != LT_OK)
+        assert_null(t);
+    lt_take_free(t);
+    return st;
+}
+
+static lt_status into_file(void *context, lt_error *err)
+{
+    const scratch *dir = context;
+    scratch_names names = {.next = 0};
+    const lt_live_options o = options();
+    lt_live_recorded r;
+    const char *path = scratch_at(dir, &names, "a.wav");
+    const lt_status st = lt_live_record_file(&o, path, 0.3, NULL, NULL, &r, err);
+    if (st != LT_OK)
+        assert_int_equal(scratch_count(dir->path), 0); /* not even a part of it */
+    return st;
+}
+
+static void takes_survive_failing_allocations(void **state)
+{
+    (void)state;
+    fake_device = usual;
+    lt_signal *played = ramp(4000);
+    assert_survives_faults(play, played);
+    lt_signal_free(played);
+}
+
+static void files_survive_failing_allocations(void **state)
+{
+    (void)state;
+#ifndef LT_FAULTS
+    skip();
+#endif
+    const scratch dir = scratch_make();
+    scratch made = dir;
+    fake_device = usual;
+    fake_device.pause_us = 200;
+    assert_survives_faults(into_file, &made);
+    scratch_remove(&dir);
+}
+
+SUITE(audio_live)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(what_is_played_comes_back),
+        cmocka_unit_test(a_device_that_fails_is_told),
+        cmocka_unit_test(takes_survive_failing_allocations),
+        cmocka_unit_test(files_survive_failing_allocations),
+    };
+    return cmocka_run_group_tests_name("audio_live", tests, NULL, NULL);
+}

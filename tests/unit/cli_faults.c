@@ -1,0 +1,148 @@
+/* SPDX-License-Identifier: MIT
+ * The live commands over a sound card in memory, with each allocation failing in turn: status 1, one line, earlier
+ * recordings as they were. Leaks are the part of the leak sanitizer. Without LT_FAULTS each command runs once. */
+#include "fake_device.h"
+#include "live.h"
+#include "near.h"
+#include "scratch.h"
+
+#include "base/alloc.h"
+
+#include <lanetune/site.h>
+
+static char site[1400];
+
+/* A noise that is loud enough for a level, quiet enough for a sweep. */
+static const fake_options loop = {.gain = 0.5, .delay_frames = 100, .noise = 1e-4, .pause_us = 20};
+static const fake_options calibrator = {.noise = 1e-4, .tone_hz = 1000.0, .tone = 0.05, .pause_us = 20};
+
+typedef struct {
+    int status;
+    size_t lines;
+    char said[2000]; /* on standard error */
+} outcome;
+
+static int run(const cli_command *c, const char *const *words)
+{
+    const char *argv[32] = {c->name};
+    int n = 1;
+    for (; words[n - 1] != NULL; n++)
+        argv[n] = strcmp(words[n - 1], "SITE") == 0 ? site : words[n - 1];
+    cli_args a;
+    int rc = cli_parse(c, n, argv, &a);
+    if (rc == CLI_DONE)
+        rc = c->run(&a);
+    cli_args_free(&a);
+    return rc;
+}
+
+/* Standard streams go elsewhere meanwhile: nobody answers, and what is said is counted. */
+static outcome run_quietly(const cli_command *c, const char *const *words, long fault_after)
+{
+    outcome o = {0};
+    int kept[3];
+    FILE *err = tmpfile();
+    const int null = open("/dev/null", O_RDWR);
+    assert_non_null(err);
+    (void)fflush(NULL);
+    for (int fd = 0; fd < 3; fd++) {
+        kept[fd] = dup(fd);
+        (void)dup2(fd == 2 ? fileno(err) : null, fd);
+    }
+    ltp_fault_after(fault_after);
+    o.status = run(c, words);
+    (void)fflush(NULL);
+    for (int fd = 0; fd < 3; fd++) {
+        (void)dup2(kept[fd], fd);
+        (void)close(kept[fd]);
+    }
+    (void)close(null);
+    rewind(err);
+    o.said[fread(o.said, 1, sizeof o.said - 1, err)] = '\0';
+    (void)fclose(err);
+    for (const char *s = o.said; *s != '\0'; s++)
+        o.lines += *s == '\n';
+    return o;
+}
+
+static void survives(const cli_command *c, const char *const *words, const fake_options *device)
+{
+    char begins[64];
+    (void)snprintf(begins, sizeof begins, "lanetune %s: ", c->name);
+    fake_device = *device;
+#ifdef LT_FAULTS
+    for (long n = 0; n < 100000; n++) {
+        const outcome o = run_quietly(c, words, n);
+        const bool came = !ltp_fault_pending();
+        ltp_fault_after(-1);
+        if (!came) {
+            assert_int_equal(o.status, CLI_DONE);
+            assert_true(n > 0);
+            print_message("%s: %ld allocations\n", c->name, n);
+            return;
+        }
+        if (o.status != CLI_FAILED || o.lines != 1 || strncmp(o.said, begins, strlen(begins)) != 0 ||
+            strstr(o.said, "memory") == NULL)
+            fail_msg("allocation %ld: status %d, said: %s", n, o.status, o.said);
+    }
+    fail_msg("it never succeeded");
+#else
+    const outcome o = run_quietly(c, words, -1);
+    if (o.status != CLI_DONE || o.lines != 0)
+        fail_msg("status %d, said: %s", o.status, o.said);
+#endif
+}
+
+static void measure_a_sweep(void **state)
+{
+    (void)state;
+    static const char *const words[] = {"SITE", "--lane",  "1",  "--path", "outbound", "--seconds", "1", "--sweeps",
+                                        "1",    "--level", "-6", "--rate", "16000",    "--yes",     NULL};
+    survives(&cmd_measure, words, &loop);
+}
+
+static void measure_and_find_the_level(void **state)
+{
+    (void)state;
+    static const char *const words[] = {"SITE",         "--lane", "1",      "--path", "cross-coupling-from-2",
+                                        "--in-channel", "1",      "--rate", "16000",  "--yes",
+                                        "--json",       NULL};
+    survives(&cmd_measure, words, &loop);
+}
+
+static void record_noise(void **state)
+{
+    (void)state;
+    static const char *const words[] = {"SITE", "--lane", "1", "--path", "noise-ear", "--seconds", "2", "--yes", NULL};
+    survives(&cmd_measure, words, &loop);
+}
+
+static void calibrate_the_microphone(void **state)
+{
+    (void)state;
+    static const char *const words[] = {"SITE", "--mic", "--yes", NULL};
+    survives(&cmd_calibrate, words, &calibrator);
+}
+
+static void calibrate_the_loopback(void **state)
+{
+    (void)state;
+    static const char *const words[] = {"SITE", "--loopback", "--in-channel", "1", "--rate", "16000", "--yes", NULL};
+    survives(&cmd_calibrate, words, &loop);
+}
+
+int main(void)
+{
+    const scratch dir = scratch_make();
+    (void)snprintf(site, sizeof site, "%s/site", dir.path);
+    if (lt_site_new(site, "Two lanes", "2024-05-14", 2, NULL) != LT_OK)
+        return 2;
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(measure_a_sweep),        cmocka_unit_test(measure_and_find_the_level),
+        cmocka_unit_test(record_noise),           cmocka_unit_test(calibrate_the_microphone),
+        cmocka_unit_test(calibrate_the_loopback),
+    };
+    const int failed = cmocka_run_group_tests_name("cli_faults", tests, NULL, NULL);
+    scratch_remove(&dir);
+    return failed == 0 ? 0 : 1;
+}
