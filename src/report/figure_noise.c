@@ -215,14 +215,14 @@ static void add_heads(ltp_charts *c, const lt_levels *l, const lt_level_more *mo
     ltp_text_number(&c->script, minutes ? l->history_step_s / 60.0 : l->history_step_s, 1);
     ltp_text_add(&c->script, minutes ? " min" : " s");
     if (shows_limit(more, r)) {
-        ltp_text_add(&c->script, "; dashed: SII falls under ");
+        ltp_text_add(&c->script, "; dashed: SII under ");
         ltp_text_number(&c->script, more->sii, 2);
     }
     end_head(c, 0.075, "left");
     if (t->passby_count == 0)
         return;
     if (some)
-        ltp_text_format(&c->script, "set label 'dots: loudest %d of %llu vehicles, LAFmax", (int)MARKS_MAX,
+        ltp_text_format(&c->script, "set label 'dots: loudest %d of %llu vehicles", (int)MARKS_MAX,
                         (unsigned long long)t->passby_total);
     else
         ltp_text_format(&c->script, "set label 'dots: %zu vehicle%s, LAFmax", t->passby_count,
