@@ -138,6 +138,7 @@ typedef struct {
     unsigned channels;
     const char *failure;               /* why it could not be read; NULL if it was */
     const char *doubt;                 /* why the stimulus told nothing; NULL if it did, or none was given */
+    bool truncated, sizes_wrong;       /* as in lt_audio_info */
     lt_faults faults;                  /* sorted */
     double history_db[LT_HISTORY_MAX]; /* of the first channel, for the chart */
     size_t history_count;

@@ -51,6 +51,8 @@ static lt_status scan_channel(const char *path, unsigned channel, lt_scanned *ou
         status = lt_fault_scan_finish(scan, &out->faults, err);
     if (status == LT_OK) {
         out->seconds = (double)frames / out->rate_hz;
+        out->truncated = lt_audio_reader_info(reader)->truncated;
+        out->sizes_wrong = lt_audio_reader_info(reader)->sizes_wrong;
         if (channel == 0)
             out->history_count = lt_fault_scan_history(scan, out->history_db, &out->history_step_s);
     }

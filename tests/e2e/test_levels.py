@@ -135,7 +135,9 @@ class Noise(Case):
         self.assertEqual(self.codes(stopped), ["header-sizes"])
         self.assertEqual(stopped["result"], whole["result"])
         self.assertEqual(self.codes(self.json("noise", cut)), ["truncated-file", "uncalibrated"])
-        for command in ("noise", "speech-level"):
+        self.assertEqual(self.codes(self.json("scan", wav)), ["header-sizes"])
+        self.assertEqual(self.codes(self.json("scan", cut)), ["truncated-file"])
+        for command in ("noise", "speech-level", "scan"):
             self.assertIn("header does not tell its length", run(command, wav).err)
 
     def test_text(self):
