@@ -158,6 +158,107 @@ static void interference_is_measured(void **state)
     free(x);
 }
 
+static void round_to(double *x, size_t count, double steps)
+{
+    for (size_t i = 0; i < count; i++)
+        x[i] = round(x[i] * steps) / steps;
+}
+
+/* A hole in the noise of an empty lane, at -63 dBFS in 16 bits; silence that was faded in and out is none. */
+static void a_hole_in_faint_noise_is_a_dropout(void **state)
+{
+    (void)state;
+    const size_t count = 8 * RATE, at = 4 * RATE, fade = RATE / 100;
+    double *x = road(count, 0.0005, 8);
+    lt_faults f;
+    memset(x + at, 0, RATE / 50 * sizeof *x);
+    round_to(x, count, 32768.0);
+    scan(x, count, 4096, &f);
+    const lt_fault *gap = find(&f, LT_FAULT_DROPOUT);
+    assert_non_null(gap);
+    assert_true(near_abs("gap->at_s", gap->at_s, 4.0, 0.001));
+    free(x);
+    x = road(count, 0.02, 9);
+    for (size_t i = 0; i < RATE / 2; i++)
+        x[at + i] *= i < fade              ? 1.0 - (double)i / (double)fade
+                     : i < RATE / 2 - fade ? 0.0
+                                           : (double)(i + fade - RATE / 2) / (double)fade;
+    round_to(x, count, 32768.0);
+    scan(x, count, 4096, &f);
+    assert_null(find(&f, LT_FAULT_DROPOUT));
+    free(x);
+}
+
+/* Pulses of the phone's frame, 60 / 13 ms (3GPP TS 45.002), whose lines lie near the noise; then pulses of a voice that
+ * passes that pitch. */
+static void a_faint_buzz_is_found_and_a_voice_is_none(void **state)
+{
+    (void)state;
+    const size_t count = 10 * RATE;
+    lt_faults f;
+    double *x = road(count, 0.03, 10), phase = 0.0;
+    for (size_t i = 4 * RATE; i < 7 * RATE; i++)
+        x[i] += fmod((double)i / RATE - 4.0, 0.06 / 13.0) < 0.06 / 104.0 ? 0.025 : 0.0;
+    scan(x, count, 4096, &f);
+    const lt_fault *buzz = find(&f, LT_FAULT_BURST_BUZZ);
+    assert_non_null(buzz);
+    assert_true(near_abs("buzz->at_s", buzz->at_s, 4.0, 0.25));
+    free(x);
+    x = road(count, 0.001, 11);
+    for (size_t i = 0; i < count; i++) {
+        phase += 1625.0 / 7.5 * (1.0 + 0.03 * sin(2.0 * LT_PI * 0.7 * (double)i / RATE)) / RATE;
+        x[i] += phase - floor(phase) < 0.125 ? 0.1 : 0.0;
+    }
+    scan(x, count, 4096, &f);
+    assert_null(find(&f, LT_FAULT_BURST_BUZZ));
+    free(x);
+}
+
+/* Tops of one or two samples, as in noise of the whole band, end at one value; a tone's do so by themselves. */
+static void single_samples_prove_a_ceiling(void **state)
+{
+    (void)state;
+    const size_t count = 8 * RATE;
+    double *x = calloc(count, sizeof *x), first_s = 0.0;
+    assert_non_null(x);
+    lt_rng r = {.state = 12};
+    lt_faults f;
+    for (size_t i = 0; i < count; i++)
+        x[i] = 0.05 * lt_rng_gauss(&r) * (i < 3 * RATE ? 0.3 : 1.0);
+    scan(x, count, 4096, &f);
+    assert_null(find(&f, LT_FAULT_CLIPPING));
+    for (size_t i = 0; i < count; i++) {
+        first_s = !(first_s > 0.0) && fabs(x[i]) > 0.12 ? (double)i / RATE : first_s;
+        x[i] = fmax(-0.12, fmin(0.12, x[i]));
+    }
+    scan(x, count, 4096, &f);
+    const lt_fault *cut = find(&f, LT_FAULT_CLIPPING);
+    assert_non_null(cut);
+    assert_true(near_abs("cut->at_s", cut->at_s, first_s, 0.001));
+    for (size_t i = 0; i < count; i++) /* 16 samples a period, none of them at the crest */
+        x[i] = 0.2 * sin(2.0 * LT_PI * (1000.0 * (double)i / RATE + 0.01));
+    scan(x, count, 4096, &f);
+    assert_null(find(&f, LT_FAULT_CLIPPING));
+    free(x);
+}
+
+/* A click of the lips two seconds before a contact that crackles 30 dB louder does not begin the crackle. */
+static void crackle_begins_with_its_own_kind(void **state)
+{
+    (void)state;
+    const size_t count = 8 * RATE;
+    double *x = road(count, 0.0002, 13);
+    lt_faults f;
+    x[2 * RATE] += 0.01;
+    for (size_t i = 0; i < 8; i++)
+        x[4 * RATE + i * 1700] += 0.3;
+    scan(x, count, 4096, &f);
+    const lt_fault *crackle = find(&f, LT_FAULT_CRACKLE);
+    assert_non_null(crackle);
+    assert_true(near_abs("crackle->at_s", crackle->at_s, 4.0, 0.01));
+    free(x);
+}
+
 static lt_status make(void *context, lt_error *err)
 {
     (void)context;
@@ -217,10 +318,18 @@ static void medians_by_rank_are_medians(void **state)
 SUITE(level_faults)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(every_code_has_a_word),    cmocka_unit_test(the_list_is_sorted_and_bounded),
-        cmocka_unit_test(blocks_change_nothing),    cmocka_unit_test(a_sweep_and_a_road_have_no_fault),
-        cmocka_unit_test(interference_is_measured), cmocka_unit_test(every_failed_allocation_is_told),
-        cmocka_unit_test(absurd_rates_are_refused), cmocka_unit_test(medians_by_rank_are_medians),
+        cmocka_unit_test(every_code_has_a_word),
+        cmocka_unit_test(the_list_is_sorted_and_bounded),
+        cmocka_unit_test(blocks_change_nothing),
+        cmocka_unit_test(a_sweep_and_a_road_have_no_fault),
+        cmocka_unit_test(interference_is_measured),
+        cmocka_unit_test(every_failed_allocation_is_told),
+        cmocka_unit_test(absurd_rates_are_refused),
+        cmocka_unit_test(a_hole_in_faint_noise_is_a_dropout),
+        cmocka_unit_test(a_faint_buzz_is_found_and_a_voice_is_none),
+        cmocka_unit_test(single_samples_prove_a_ceiling),
+        cmocka_unit_test(crackle_begins_with_its_own_kind),
+        cmocka_unit_test(medians_by_rank_are_medians),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
