@@ -66,6 +66,8 @@ void lt_ir_free(lt_ir *ir);
 LT_NODISCARD lt_status lt_ir_to_signal(const lt_ir *ir, lt_signal **out, lt_error *err);
 /** H at n_fft/2 + 1 frequencies from 0 to rate/2, with the phase of t = 0. n_fft even and >= count. */
 LT_NODISCARD lt_status lt_ir_spectrum(const lt_ir *ir, size_t n_fft, lt_complex *spectrum, lt_error *err);
+/** The same by a transform that is there already, of its size. */
+LT_NODISCARD lt_status lt_ir_spectrum_by(const lt_ir *ir, lt_rfft *fft, lt_complex *spectrum, lt_error *err);
 lt_complex lt_ir_at(const lt_ir *ir, double hz); /* H at one frequency, exact */
 /** 10 lg of the mean of |H|^2 between two frequencies on a linear axis (bin edges handled by their share), dB. */
 LT_NODISCARD lt_status lt_ir_band_levels(const lt_ir *ir, const lt_band *bands, size_t count, double *level_db,

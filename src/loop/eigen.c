@@ -7,7 +7,7 @@
 #include <math.h>
 #include <string.h>
 
-enum { STEPS_PER_VALUE = 60, BOUND_STEPS = 3, SQUARINGS = 3 };
+enum { STEPS_PER_VALUE = 60, BOUND_STEPS = 3, SQUARINGS = 3, ROOT_STEPS = 40 };
 static const double squarable = 1e60; /* of a sum of squares: its eighth power is still a number */
 
 double ltp_complex_abs(lt_complex z)
@@ -360,8 +360,34 @@ bool ltp_singular_below(const lt_complex *a, size_t rows, size_t columns, double
     return ltp_eigenvalues_below(gram, gram_of(a, rows, columns, level, gram), 1.0);
 }
 
+/* Collatz: for any positive x the root lies between the least and the largest ratio of (A x)[i] to x[i]. Powers of A
+ * bring both together, unless the matrix falls into parts; eigenvalues then. */
 double ltp_perron_root(const double *a, size_t n)
 {
+    double x[LTP_EIGEN_MAX];
+    for (size_t i = 0; i < n; i++)
+        x[i] = 1.0;
+    for (int step = 0; step < ROOT_STEPS; step++) {
+        double y[LTP_EIGEN_MAX];
+        double least = (double)INFINITY;
+        double most = 0.0;
+        double top = 0.0;
+        for (size_t i = 0; i < n; i++) {
+            y[i] = 0.0;
+            for (size_t j = 0; j < n; j++)
+                y[i] += a[i * n + j] * x[j];
+            const double ratio = y[i] / x[i];
+            least = ratio < least ? ratio : least;
+            most = ratio > most ? ratio : most;
+            top = y[i] > top ? y[i] : top;
+        }
+        if (most - least <= 1e-9 * most)
+            return 0.5 * (most + least);
+        if (!(least > 1e-6 * most))
+            break;
+        for (size_t i = 0; i < n; i++)
+            x[i] = y[i] / top;
+    }
     lt_complex m[LTP_EIGEN_MAX * LTP_EIGEN_MAX];
     lt_complex values[LTP_EIGEN_MAX];
     double best = 0.0;
@@ -386,12 +412,12 @@ double ltp_perron_bound(const double *a, size_t n)
             y[i] = 0.0;
             for (size_t j = 0; j < n; j++)
                 y[i] += a[i * n + j] * x[j];
-            ratio = fmax(ratio, y[i] / x[i]);
+            ratio = y[i] > ratio * x[i] ? y[i] / x[i] : ratio;
         }
         bound = step == 0 ? ratio : fmin(bound, ratio);
         double top = 0.0;
         for (size_t i = 0; i < n; i++)
-            top = fmax(top, y[i]);
+            top = y[i] > top ? y[i] : top;
         if (!(top > 0.0))
             return 0.0;
         for (size_t i = 0; i < n; i++)

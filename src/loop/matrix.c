@@ -8,7 +8,6 @@
 #include <math.h>
 #include <stdio.h>
 
-enum { NODES = 8 /* of the interpolation */ };
 static const double longest_delay_s = 1.0;
 
 double ltp_matrix_hz(const lt_loop_matrix *m, double x)
@@ -44,38 +43,54 @@ static lt_complex bin_at(const lt_loop_matrix *m, const lt_complex *spectrum, pt
 
 /* Lagrange's polynomial through the nearest bins, the phase being counted from the middle of the response, where it
  * turns least: at most 1/16 of a circle a bin, for which 8 nodes are right to 1e-6. */
-static lt_complex between(const lt_loop_matrix *m, const lt_complex *spectrum, ptrdiff_t centre_frames, double x)
+static void fill_weights(const lt_loop_matrix *m, ptrdiff_t centre_frames, ltp_matrix_place *at)
 {
-    const ptrdiff_t first = (ptrdiff_t)floor(x) - NODES / 2 + 1;
-    const double at = x - (double)first;
+    at->first = (ptrdiff_t)floor(at->x) - LTP_MATRIX_NODES / 2 + 1;
+    at->centre_frames = centre_frames;
+    at->weighted = true;
+    const double inside = at->x - (double)at->first;
     const double turn = 2.0 * LT_PI * (double)centre_frames / (double)m->n_fft;
     const lt_complex step = turned(turn);
-    lt_complex phase = turned(-turn * at);
-    lt_complex sum = {0.0, 0.0};
-    for (int i = 0; i < NODES; i++) {
+    lt_complex phase = turned(-turn * inside);
+    for (int i = 0; i < LTP_MATRIX_NODES; i++) {
         double weight = 1.0;
-        for (int k = 0; k < NODES; k++)
+        for (int k = 0; k < LTP_MATRIX_NODES; k++)
             if (k != i)
-                weight *= (at - k) / (double)(i - k);
-        const lt_complex value = ltp_complex_product(bin_at(m, spectrum, first + i), phase);
+                weight *= (inside - k) / (double)(i - k);
+        at->weight[i] = ltp_complex_scaled(phase, weight);
         phase = ltp_complex_product(phase, step);
-        sum = ltp_complex_add(sum, ltp_complex_scaled(value, weight));
+    }
+}
+
+static lt_complex between(const lt_loop_matrix *m, const lt_complex *spectrum, ptrdiff_t centre_frames,
+                          ltp_matrix_place *at)
+{
+    lt_complex sum = {0.0, 0.0};
+    if (!at->weighted || at->centre_frames != centre_frames)
+        fill_weights(m, centre_frames, at);
+    const bool whole = at->first >= 0 && at->first + LTP_MATRIX_NODES <= (ptrdiff_t)(m->n_fft / 2 + 1);
+    for (int i = 0; i < LTP_MATRIX_NODES; i++) {
+        const lt_complex z = whole ? spectrum[at->first + i] : bin_at(m, spectrum, at->first + i);
+        sum = ltp_complex_add(sum, ltp_complex_product(z, at->weight[i]));
     }
     return sum;
 }
 
-lt_complex ltp_matrix_path_at(const lt_loop_matrix *m, const ltp_matrix_path *p, double x)
+ltp_matrix_place ltp_matrix_place_of(double x)
+{
+    const ptrdiff_t bin = (ptrdiff_t)(x + 0.5);
+    return (ltp_matrix_place){.x = x, .bin = bin, .on_bin = fabs(x - (double)bin) < 1e-9};
+}
+
+lt_complex ltp_matrix_path_at(const lt_loop_matrix *m, const ltp_matrix_path *p, ltp_matrix_place *at)
 {
     lt_complex value = {1.0, 0.0};
     if (!p->open)
         return (lt_complex){0.0, 0.0};
-    if (p->spectrum != NULL) {
-        const ptrdiff_t bin = (ptrdiff_t)(x + 0.5);
-        value =
-            fabs(x - (double)bin) < 1e-9 ? bin_at(m, p->spectrum, bin) : between(m, p->spectrum, p->centre_frames, x);
-    }
+    if (p->spectrum != NULL)
+        value = at->on_bin ? bin_at(m, p->spectrum, at->bin) : between(m, p->spectrum, p->centre_frames, at);
     if (p->delay_s > 0.0)
-        value = ltp_complex_product(value, turned(-2.0 * LT_PI * ltp_matrix_hz(m, x) * p->delay_s));
+        value = ltp_complex_product(value, turned(-2.0 * LT_PI * ltp_matrix_hz(m, at->x) * p->delay_s));
     return ltp_complex_scaled(value, p->gain);
 }
 
@@ -192,45 +207,54 @@ static void fill_points(lt_loop_matrix *m)
         end++;
     m->point_count = end - m->first_bin + 2;
     m->cell_count = (m->point_count - 1 + LTP_CELL_POINTS - 1) / LTP_CELL_POINTS;
+    m->block_count = (m->cell_count + LTP_BLOCK_CELLS - 1) / LTP_BLOCK_CELLS;
+}
+
+static double top_of_cell(const lt_loop_matrix *m, size_t index, size_t cell)
+{
+    const lt_complex *spectrum = m->response[index].spectrum;
+    double top = 0.0;
+    for (size_t i = cell * LTP_CELL_POINTS; i <= (cell + 1) * LTP_CELL_POINTS && i < m->point_count; i++) {
+        ltp_matrix_place at = ltp_matrix_place_of(ltp_matrix_point(m, i));
+        const bool edge = i == 0 || i + 1 == m->point_count;
+        const lt_complex z =
+            edge ? between(m, spectrum, m->response[index].centre_frames, &at) : spectrum[m->first_bin + i - 1];
+        top = fmax(top, ltp_complex_power(z));
+    }
+    return sqrt(top);
 }
 
 static void fill_cell_tops(const lt_loop_matrix *m, size_t index)
 {
-    const lt_complex *spectrum = m->response[index].spectrum;
-    for (size_t cell = 0; cell < m->cell_count; cell++) {
-        double top = 0.0;
-        for (size_t i = cell * LTP_CELL_POINTS; i <= (cell + 1) * LTP_CELL_POINTS && i < m->point_count; i++) {
-            const double x = ltp_matrix_point(m, i);
-            const bool edge = i == 0 || i + 1 == m->point_count;
-            const lt_complex z =
-                edge ? between(m, spectrum, m->response[index].centre_frames, x) : spectrum[m->first_bin + i - 1];
-            top = fmax(top, ltp_complex_power(z));
-        }
-        m->response[index].cell_top[cell] = sqrt(top);
+    double *cell = m->response[index].cell_top;
+    double *block = cell + m->cell_count;
+    for (size_t i = 0; i < m->cell_count; i++) {
+        cell[i] = top_of_cell(m, index, i);
+        block[i / LTP_BLOCK_CELLS] = fmax(block[i / LTP_BLOCK_CELLS], cell[i]);
     }
 }
 
-static lt_status transform(lt_loop_matrix *m, size_t index, lt_ir *at_rate, lt_error *err)
+static lt_status transform(lt_loop_matrix *m, size_t index, lt_rfft *fft, lt_error *err)
 {
     const lt_ir *ir = m->response[index].ir;
-    *at_rate = *ir;
+    lt_ir at_rate = *ir;
     if (ir->rate_hz > m->rate_hz * (1.0 + 1e-9)) {
-        const lt_status st = ltp_ir_resampled(ir, m->rate_hz, at_rate, err);
+        const lt_status st = ltp_ir_resampled(ir, m->rate_hz, &at_rate, err);
         if (st != LT_OK)
             return st;
     }
-    m->response[index].centre_frames = (ptrdiff_t)(at_rate->count / 2) - at_rate->origin_frames;
+    m->response[index].centre_frames = (ptrdiff_t)(at_rate.count / 2) - at_rate.origin_frames;
     m->response[index].spectrum = ltp_alloc(m->n_fft / 2 + 1, sizeof(lt_complex));
-    m->response[index].cell_top = ltp_alloc(m->cell_count, sizeof(double));
+    m->response[index].cell_top = ltp_alloc(m->cell_count + m->block_count, sizeof(double));
     lt_status st = LT_OK;
     if (m->response[index].spectrum == NULL || m->response[index].cell_top == NULL)
         st = ltp_fail_nomem(err, "a loop matrix");
     if (st == LT_OK)
-        st = lt_ir_spectrum(at_rate, m->n_fft, m->response[index].spectrum, err);
+        st = lt_ir_spectrum_by(&at_rate, fft, m->response[index].spectrum, err);
     if (st == LT_OK)
         fill_cell_tops(m, index);
-    if (at_rate->samples != ir->samples)
-        ltp_free(at_rate->samples);
+    if (at_rate.samples != ir->samples)
+        ltp_free(at_rate.samples);
     return st;
 }
 
@@ -271,10 +295,11 @@ static lt_status build(lt_loop_matrix *m, const lt_matrix_paths *p, lt_error *er
     if (st != LT_OK)
         return st;
     fill_points(m);
-    for (size_t i = 0; i < m->response_count && st == LT_OK; i++) {
-        lt_ir at_rate;
-        st = transform(m, i, &at_rate, err);
-    }
+    lt_rfft *fft = NULL;
+    st = lt_rfft_create(m->n_fft, &fft, err);
+    for (size_t i = 0; i < m->response_count && st == LT_OK; i++)
+        st = transform(m, i, fft, err);
+    lt_rfft_free(fft);
     if (st == LT_OK)
         st = for_each(m, p, connect, err);
     for (size_t i = 0; i < m->response_count; i++)

@@ -10,14 +10,14 @@
 
 #include "loop/eigen.h"
 
-enum { LTP_MATRIX = LT_MATRIX_LANES_MAX, LTP_CELL_POINTS = 16 };
+enum { LTP_MATRIX = LT_MATRIX_LANES_MAX, LTP_CELL_POINTS = 16, LTP_BLOCK_CELLS = 16, LTP_MATRIX_NODES = 8 };
 
 typedef struct {
     bool open;                  /* false: nothing comes over */
     const lt_complex *spectrum; /* [n_fft / 2 + 1], NULL: flat */
     ptrdiff_t centre_frames;    /* middle of the response, t = 0 at 0 */
     double gain, delay_s;
-    double *cell_top; /* [cell_count] largest magnitude in each cell; NULL: flat */
+    double *cell_top; /* [cell_count + block_count] largest magnitude in each cell, then in each block; NULL: flat */
 } ltp_matrix_path;
 
 struct lt_loop_matrix {
@@ -37,12 +37,25 @@ struct lt_loop_matrix {
     size_t n_fft;
     size_t first_bin, point_count; /* points: from_hz, the bins between, to_hz */
     size_t cell_count;             /* of LTP_CELL_POINTS intervals between points */
+    size_t block_count;            /* of LTP_BLOCK_CELLS cells */
 };
 
 double ltp_matrix_point(const lt_loop_matrix *m, size_t i); /* in bins */
 double ltp_matrix_hz(const lt_loop_matrix *m, double x);
-/** Value of a path anywhere between the bins, interpolated by a polynomial through 8 of them. */
-lt_complex ltp_matrix_path_at(const lt_loop_matrix *m, const ltp_matrix_path *p, double x);
+
+/** A place between the bins, with what the interpolation of every path there has in common. */
+typedef struct {
+    double x;
+    bool on_bin;
+    ptrdiff_t bin;           /* when on it */
+    ptrdiff_t first;         /* bin of the first node */
+    ptrdiff_t centre_frames; /* for which the weights are */
+    bool weighted;
+    lt_complex weight[LTP_MATRIX_NODES];
+} ltp_matrix_place;
+ltp_matrix_place ltp_matrix_place_of(double x);
+/** Value of a path there, interpolated by a polynomial through 8 bins. */
+lt_complex ltp_matrix_path_at(const lt_loop_matrix *m, const ltp_matrix_path *p, ltp_matrix_place *at);
 
 /** Some open lanes in one state of their switches. */
 typedef struct {
@@ -59,14 +72,24 @@ ltp_open_set ltp_open_set_any_state(const lt_loop_matrix *m, unsigned open);
 /** R [k x n] at x. */
 void ltp_open_response(const ltp_open_set *s, double x, lt_complex *r);
 /** One way of R: over microphone i (of the open ones) to counter row c from speaker j. */
-lt_complex ltp_open_way(const ltp_open_set *s, double x, size_t c, size_t i, size_t j);
+lt_complex ltp_open_way(const ltp_open_set *s, ltp_matrix_place *at, size_t c, size_t i, size_t j);
 /** The counters' matrix [k x k] that has the eigenvalues of L. */
 void ltp_open_reduced(const ltp_open_set *s, double x, lt_complex *out);
 /** Largest singular value of L at x, and the largest eigenvalue of the magnitudes of all ways. Where it is known to be
  * below `least` the result is 0. */
 double ltp_open_singular(const ltp_open_set *s, double x, double least);
 double ltp_open_any_phase(const ltp_open_set *s, double x, double least);
-/** Upper bounds over a whole cell: of all eigenvalues whatever the phases, and of the singular value. */
+/* What a peak between every second, every fourth point may have over them. A response reaches at most 1/16 of the
+ * transform before and after its middle, and a trigonometric polynomial of that degree rises between points h bins
+ * apart by at most 1 / cos(pi h / 16) over the highest of them (Ehlich, Zeller 1964). */
+#define LTP_TWO_SLACK 1.09
+#define LTP_FOUR_SLACK 1.42
+typedef double (*ltp_open_height)(const ltp_open_set *s, double x, double least);
+/** The highest point of a bound in a cell. false: not above `best`. */
+bool ltp_open_peak_of_cell(const ltp_open_set *s, size_t cell, ltp_open_height at, double best, double *level,
+                           double *x);
+/** Upper bounds over a whole cell, or from cell_count on over a block: of all eigenvalues whatever the phases, and of
+ * the singular value. */
 void ltp_open_cell_bounds(const ltp_open_set *s, size_t cell, double *eigenvalue, double *singular);
 /** What rings at a crossing at x, where an eigenvalue is `level`. */
 lt_ring_path ltp_open_ring_path(const ltp_open_set *s, double x, double level);

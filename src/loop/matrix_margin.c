@@ -15,13 +15,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { HALVINGS = 9, ROOT_STEPS = 60, GOLDEN_STEPS = 28, CROSSINGS_MAX = 512, FLOOR_STEP = 16 };
-static const double cell_slack = 1.05; /* 0.42 dB: what a peak between two points may have over them */
-/* The same over every second and fourth point. A response reaches at most 1/16 of the transform before and after its
- * middle, and a trigonometric polynomial of that degree rises between points h bins apart by at most 1 / cos(pi h / 16)
- * over the highest of them (Ehlich, Zeller 1964). */
-static const double two_slack = 1.09;
-static const double four_slack = 1.42;
+enum { HALVINGS = 9, ROOT_STEPS = 60, CROSSINGS_MAX = 512, FLOOR_STEP = 16 };
+static const double cell_slack = 1.05;    /* 0.42 dB: what a peak between two points may have over them */
 static const double pass_step = 0.84;     /* cells are looked at from the highest down, in passes of 1.5 dB */
 static const double listed_within = 0.25; /* candidates: 12 dB */
 static const double spacing_octaves = 1.0 / 24.0;
@@ -53,8 +48,8 @@ typedef struct {
     lt_ring_candidate *found; /* [CROSSINGS_MAX] hz, level while searching */
     size_t found_count;
     double floor; /* level of the last candidate that would be listed, once there are enough of them */
-    double *eigen_bound, *singular_bound;         /* [cells] */
-    double *any_eigen_bound, *any_singular_bound; /* [cells] whatever the state of the switches */
+    double *eigen_bound, *singular_bound;         /* [cells, then blocks] */
+    double *any_eigen_bound, *any_singular_bound; /* [blocks] whatever the state of the switches */
 } search;
 
 static locus_point point_at(const ltp_open_set *s, double x)
@@ -299,7 +294,7 @@ static bool far_below(const search *q, cell_points *c, size_t i, double slack)
 /* Intervals of `step` points: passed over where both ends are too low for anything between them, else halved. */
 static void search_steps(search *q, cell_points *c, size_t i, size_t step)
 {
-    const double slack = step >= 4 ? four_slack : step == 2 ? two_slack : cell_slack;
+    const double slack = step >= 4 ? LTP_FOUR_SLACK : step == 2 ? LTP_TWO_SLACK : cell_slack;
     if (far_below(q, c, i, slack) && far_below(q, c, i + step, slack))
         return;
     if (step > 1) {
@@ -334,74 +329,6 @@ static void crossings_of_cell(search *q, size_t cell)
     }
 }
 
-/* ---- peaks of a bound ---- */
-
-typedef double (*height)(const ltp_open_set *s, double x, double least);
-
-static void climb(const ltp_open_set *s, height at, double a, double b, double *level, double *x)
-{
-    const double golden = 0.6180339887498949; /* (sqrt 5 - 1) / 2 */
-    double x1 = b - golden * (b - a);
-    double x2 = a + golden * (b - a);
-    double y1 = at(s, x1, 0.0);
-    double y2 = at(s, x2, 0.0);
-    for (int k = 0; k < GOLDEN_STEPS; k++) {
-        if (y1 > y2) {
-            b = x2;
-            x2 = x1;
-            y2 = y1;
-            x1 = b - golden * (b - a);
-            y1 = at(s, x1, 0.0);
-        } else {
-            a = x1;
-            x1 = x2;
-            y1 = y2;
-            x2 = a + golden * (b - a);
-            y2 = at(s, x2, 0.0);
-        }
-    }
-    *level = fmax(y1, y2);
-    *x = y1 > y2 ? x1 : x2;
-}
-
-static void peaks_of_cell(search *q, size_t cell, height at, extreme *best)
-{
-    const lt_loop_matrix *m = q->set->matrix;
-    const size_t first = cell * LTP_CELL_POINTS;
-    const size_t last = first + LTP_CELL_POINTS < m->point_count ? first + LTP_CELL_POINTS : m->point_count - 1;
-    size_t top = first;
-    double level = best->level / two_slack;
-    double height_at[LTP_CELL_POINTS + 1] = {0.0};
-    bool found = false;
-    for (size_t i = first; i <= last; i += 2)
-        height_at[i - first] = at(q->set, ltp_matrix_point(m, i), level);
-    for (size_t i = first + 1; i <= last; i += 2)
-        if (i == last || height_at[i - 1 - first] > 0.0 || height_at[i + 1 - first] > 0.0)
-            height_at[i - first] = at(q->set, ltp_matrix_point(m, i), level);
-    for (size_t i = first; i <= last; i++) {
-        const double y = height_at[i - first];
-        if (y > level) {
-            level = y;
-            top = i;
-            found = true;
-        }
-    }
-    if (!found)
-        return;
-    const double lower = ltp_matrix_point(m, top > 0 ? top - 1 : 0);
-    const double upper = ltp_matrix_point(m, top + 1 < m->point_count ? top + 1 : top);
-    double x = ltp_matrix_point(m, top);
-    double refined = 0.0;
-    double at_x = x;
-    climb(q->set, at, lower, upper, &refined, &at_x);
-    if (refined > level) {
-        level = refined;
-        x = at_x;
-    }
-    if (level > best->level)
-        *best = (extreme){.level = level, .x = x, .condition = q->condition, .set = *q->set};
-}
-
 /* ---- one open set ---- */
 
 typedef enum { CROSSINGS, SINGULAR, ANY_PHASE } quantity;
@@ -411,27 +338,34 @@ static double found_so_far(const search *q, quantity what)
     return what == CROSSINGS ? least_level(q) : what == SINGULAR ? q->singular.level : q->any_phase.level;
 }
 
+static void look_for_peak(search *q, size_t cell, ltp_open_height at, extreme *best)
+{
+    double level = 0.0;
+    double x = 0.0;
+    if (ltp_open_peak_of_cell(q->set, cell, at, best->level, &level, &x))
+        *best = (extreme){.level = level, .x = x, .condition = q->condition, .set = *q->set};
+}
+
 static void look_at(search *q, quantity what, size_t cell)
 {
     if (what == CROSSINGS)
         crossings_of_cell(q, cell);
     else if (what == SINGULAR)
-        peaks_of_cell(q, cell, ltp_open_singular, &q->singular);
+        look_for_peak(q, cell, ltp_open_singular, &q->singular);
     else
-        peaks_of_cell(q, cell, ltp_open_any_phase, &q->any_phase);
+        look_for_peak(q, cell, ltp_open_any_phase, &q->any_phase);
 }
 
 /* Cells from the highest bound down, until the bound lies below what was found. */
-static void sweep(search *q, quantity what, const double *bound)
+static void sweep(search *q, quantity what, const double *bound, size_t first, size_t end)
 {
-    const size_t cells = q->set->matrix->cell_count;
     double top = 0.0;
-    for (size_t i = 0; i < cells; i++)
+    for (size_t i = first; i < end; i++)
         top = fmax(top, bound[i]);
     double upper = (double)INFINITY;
     double lower = top * pass_step;
     while (top > 0.0 && upper * cell_slack > found_so_far(q, what) && upper > 1e-9 * top) {
-        for (size_t i = 0; i < cells; i++)
+        for (size_t i = first; i < end; i++)
             if (bound[i] >= lower && bound[i] < upper && bound[i] * cell_slack > found_so_far(q, what))
                 look_at(q, what, i);
         upper = lower;
@@ -439,25 +373,56 @@ static void sweep(search *q, quantity what, const double *bound)
     }
 }
 
-/* Cells in which the lanes can exceed what has been found, whatever the state of the switches. */
-static bool may_matter(const search *q, size_t cell)
+static void sweep_all(search *q, size_t first, size_t end)
 {
-    const double eigenvalue = q->any_eigen_bound[cell] * cell_slack;
-    return eigenvalue > least_level(q) || eigenvalue > q->any_phase.level ||
-           q->any_singular_bound[cell] * cell_slack > q->singular.level;
+    sweep(q, CROSSINGS, q->eigen_bound, first, end);
+    sweep(q, SINGULAR, q->singular_bound, first, end);
+    sweep(q, ANY_PHASE, q->eigen_bound, first, end);
 }
 
-static void search_set(search *q, const ltp_open_set *s)
+/* Can the lanes exceed what has been found where these are the bounds? */
+static bool may_matter(const search *q, double eigenvalue, double singular)
 {
-    q->set = s;
-    for (size_t i = 0; i < s->matrix->cell_count; i++) {
+    return eigenvalue * cell_slack > least_level(q) || eigenvalue * cell_slack > q->any_phase.level ||
+           singular * cell_slack > q->singular.level;
+}
+
+/* Bounds of the cells of one block; 0 in all where the block cannot matter. */
+static void bound_cells(search *q, const ltp_open_set *s, size_t block)
+{
+    const size_t cells = s->matrix->cell_count;
+    const size_t first = block * LTP_BLOCK_CELLS;
+    const size_t end = first + LTP_BLOCK_CELLS < cells ? first + LTP_BLOCK_CELLS : cells;
+    const bool matters = may_matter(q, q->eigen_bound[cells + block], q->singular_bound[cells + block]);
+    for (size_t i = first; i < end; i++) {
         q->eigen_bound[i] = q->singular_bound[i] = 0.0;
-        if (may_matter(q, i))
+        if (matters)
             ltp_open_cell_bounds(s, i, &q->eigen_bound[i], &q->singular_bound[i]);
     }
-    sweep(q, CROSSINGS, q->eigen_bound);
-    sweep(q, SINGULAR, q->singular_bound);
-    sweep(q, ANY_PHASE, q->eigen_bound);
+}
+
+/* The block of the highest bound first: what is found there spares looking closely at most of the others. */
+static void search_set(search *q, const ltp_open_set *s)
+{
+    const size_t cells = s->matrix->cell_count;
+    size_t top = 0;
+    q->set = s;
+    for (size_t b = 0; b < s->matrix->block_count; b++) {
+        const size_t i = cells + b;
+        q->eigen_bound[i] = q->singular_bound[i] = 0.0;
+        if (may_matter(q, q->any_eigen_bound[b], q->any_singular_bound[b]))
+            ltp_open_cell_bounds(s, i, &q->eigen_bound[i], &q->singular_bound[i]);
+        if (q->eigen_bound[i] > q->eigen_bound[cells + top])
+            top = b;
+    }
+    bound_cells(q, s, top);
+    const size_t first = top * LTP_BLOCK_CELLS;
+    const size_t end = first + LTP_BLOCK_CELLS < cells ? first + LTP_BLOCK_CELLS : cells;
+    sweep_all(q, first, end);
+    q->eigen_bound[cells + top] = q->singular_bound[cells + top] = 0.0; /* done */
+    for (size_t b = 0; b < s->matrix->block_count; b++)
+        bound_cells(q, s, b);
+    sweep_all(q, 0, cells);
 }
 
 static int bit_count(unsigned bits)
@@ -478,8 +443,11 @@ static void search_states(search *q, const lt_loop_matrix *m, unsigned open)
             switched |= 1u << l;
     const int lanes = bit_count(switched);
     const ltp_open_set any = ltp_open_set_any_state(m, open);
-    for (size_t i = 0; i < m->cell_count; i++)
-        ltp_open_cell_bounds(&any, i, &q->any_eigen_bound[i], &q->any_singular_bound[i]);
+    for (size_t b = 0; b < m->block_count; b++) {
+        q->any_eigen_bound[b] = q->any_singular_bound[b] = (double)INFINITY;
+        if (lanes > 0)
+            ltp_open_cell_bounds(&any, m->cell_count + b, &q->any_eigen_bound[b], &q->any_singular_bound[b]);
+    }
     for (int unbalance = 0; unbalance <= lanes; unbalance++) {
         unsigned talking = 0;
         do {
@@ -548,8 +516,10 @@ lt_status lt_loop_matrix_margin(const lt_loop_matrix *const *matrices, size_t co
     if (st != LT_OK)
         return st;
     size_t cells = 0;
-    for (size_t i = 0; i < count; i++)
-        cells = matrices[i]->cell_count > cells ? matrices[i]->cell_count : cells;
+    for (size_t i = 0; i < count; i++) {
+        const size_t both = matrices[i]->cell_count + matrices[i]->block_count;
+        cells = both > cells ? both : cells;
+    }
     search q = {.list = candidates};
     q.eigen_bound = ltp_alloc(cells, sizeof *q.eigen_bound);
     q.singular_bound = ltp_alloc(cells, sizeof *q.singular_bound);

@@ -46,14 +46,14 @@ static bool is_measured_whole(const ltp_open_set *s, size_t c, size_t i, size_t 
     return i == j && s->row_of[j] == c && s->matrix->loop[s->lane[j]].open;
 }
 
-lt_complex ltp_open_way(const ltp_open_set *s, double x, size_t c, size_t i, size_t j)
+lt_complex ltp_open_way(const ltp_open_set *s, ltp_matrix_place *at, size_t c, size_t i, size_t j)
 {
     const lt_loop_matrix *m = s->matrix;
     const double gain = s->gain[i][j];
     if (is_measured_whole(s, c, i, j))
-        return ltp_complex_scaled(ltp_matrix_path_at(m, &m->loop[s->lane[j]], x), gain);
-    const lt_complex lane = ltp_matrix_path_at(m, &m->lane[s->lane[i]][s->lane[j]], x);
-    const lt_complex counter = ltp_matrix_path_at(m, &m->counter[s->counter[c]][s->counter[s->row_of[i]]], x);
+        return ltp_complex_scaled(ltp_matrix_path_at(m, &m->loop[s->lane[j]], at), gain);
+    const lt_complex lane = ltp_matrix_path_at(m, &m->lane[s->lane[i]][s->lane[j]], at);
+    const lt_complex counter = ltp_matrix_path_at(m, &m->counter[s->counter[c]][s->counter[s->row_of[i]]], at);
     return ltp_complex_scaled(ltp_complex_product(lane, counter), gain);
 }
 
@@ -74,7 +74,7 @@ static void add_product(size_t k, size_t columns, const lt_complex *a, const lt_
 
 /* The counters' couplings times the lanes' summed by microphone row, in columns by speaker or by counter. Where a whole
  * loop was measured it replaces the product of the two. */
-static void response(const ltp_open_set *s, double x, bool reduced, lt_complex *r)
+static void response(const ltp_open_set *s, ltp_matrix_place *at, bool reduced, lt_complex *r)
 {
     const lt_loop_matrix *m = s->matrix;
     const size_t columns = reduced ? s->k : s->n;
@@ -84,30 +84,32 @@ static void response(const ltp_open_set *s, double x, bool reduced, lt_complex *
     memset(r, 0, s->k * columns * sizeof *r);
     for (size_t c = 0; c < s->k; c++)
         for (size_t d = 0; d < s->k; d++)
-            counter[c * s->k + d] = ltp_matrix_path_at(m, &m->counter[s->counter[c]][s->counter[d]], x);
+            counter[c * s->k + d] = ltp_matrix_path_at(m, &m->counter[s->counter[c]][s->counter[d]], at);
     for (size_t i = 0; i < s->n; i++)
         for (size_t j = 0; j < s->n; j++) {
             const size_t column = reduced ? s->row_of[j] : j;
             if (is_measured_whole(s, s->row_of[j], i, j)) {
                 for (size_t c = 0; c < s->k; c++)
-                    r[c * columns + column] = ltp_complex_add(r[c * columns + column], ltp_open_way(s, x, c, i, j));
+                    r[c * columns + column] = ltp_complex_add(r[c * columns + column], ltp_open_way(s, at, c, i, j));
                 continue;
             }
             lt_complex *to = &lane[s->row_of[i] * columns + column];
             *to = ltp_complex_add(
-                *to, ltp_complex_scaled(ltp_matrix_path_at(m, &m->lane[s->lane[i]][s->lane[j]], x), s->gain[i][j]));
+                *to, ltp_complex_scaled(ltp_matrix_path_at(m, &m->lane[s->lane[i]][s->lane[j]], at), s->gain[i][j]));
         }
     add_product(s->k, columns, counter, lane, r);
 }
 
 void ltp_open_response(const ltp_open_set *s, double x, lt_complex *r)
 {
-    response(s, x, false, r);
+    ltp_matrix_place at = ltp_matrix_place_of(x);
+    response(s, &at, false, r);
 }
 
 void ltp_open_reduced(const ltp_open_set *s, double x, lt_complex *out)
 {
-    response(s, x, true, out);
+    ltp_matrix_place at = ltp_matrix_place_of(x);
+    response(s, &at, true, out);
 }
 
 /* Open lanes on each counter: so often does L repeat that row of R. */
@@ -130,10 +132,11 @@ double ltp_open_singular(const ltp_open_set *s, double x, double least)
     return ltp_singular_below(r, s->k, s->n, least) ? 0.0 : ltp_largest_singular_value(r, s->k, s->n);
 }
 
-typedef double (*size_of_path)(const lt_loop_matrix *m, const ltp_matrix_path *p, double at);
+/* at: a cell's number or a place */
+typedef double (*size_of_path)(const lt_loop_matrix *m, const ltp_matrix_path *p, void *at);
 
 /* The reduced matrix of the magnitudes of all ways. */
-static void magnitudes(const ltp_open_set *s, size_of_path size, double at, double *sum)
+static void magnitudes(const ltp_open_set *s, size_of_path size, void *at, double *sum)
 {
     const lt_loop_matrix *m = s->matrix;
     double lane[LTP_MATRIX * LTP_MATRIX] = {0.0};
@@ -159,24 +162,25 @@ static void magnitudes(const ltp_open_set *s, size_of_path size, double at, doub
         }
 }
 
-static double size_at(const lt_loop_matrix *m, const ltp_matrix_path *p, double x)
+static double size_at(const lt_loop_matrix *m, const ltp_matrix_path *p, void *place)
 {
-    return sqrt(ltp_complex_power(ltp_matrix_path_at(m, p, x)));
+    return sqrt(ltp_complex_power(ltp_matrix_path_at(m, p, place)));
 }
 
 double ltp_open_any_phase(const ltp_open_set *s, double x, double least)
 {
     double sum[LTP_MATRIX * LTP_MATRIX];
-    magnitudes(s, size_at, x, sum);
+    ltp_matrix_place at = ltp_matrix_place_of(x);
+    magnitudes(s, size_at, &at, sum);
     return ltp_perron_bound(sum, s->k) < least ? 0.0 : ltp_perron_root(sum, s->k);
 }
 
-static double size_in_cell(const lt_loop_matrix *m, const ltp_matrix_path *p, double cell)
+static double size_in_cell(const lt_loop_matrix *m, const ltp_matrix_path *p, void *cell)
 {
     (void)m;
     if (!p->open)
         return 0.0;
-    return p->cell_top != NULL ? p->gain * p->cell_top[(size_t)cell] : p->gain;
+    return p->cell_top != NULL ? p->gain * p->cell_top[*(const size_t *)cell] : p->gain;
 }
 
 /* The singular value is at most the Frobenius norm, and that at most what it is with each row's ways added up. */
@@ -185,7 +189,7 @@ void ltp_open_cell_bounds(const ltp_open_set *s, size_t cell, double *eigenvalue
     double sum[LTP_MATRIX * LTP_MATRIX];
     double count[LTP_MATRIX];
     double squares = 0.0;
-    magnitudes(s, size_in_cell, (double)cell, sum);
+    magnitudes(s, size_in_cell, &cell, sum);
     row_counts(s, count);
     for (size_t c = 0; c < s->k; c++)
         for (size_t d = 0; d < s->k; d++)

@@ -22,14 +22,15 @@ static lt_complex eigenvalue_near(const lt_complex *a, size_t n, double level)
 }
 
 /* d lambda / d ln(path) = (y* dL x) / (y* x) for each lane path and each counter path; the largest real part. */
-lt_ring_path ltp_open_ring_path(const ltp_open_set *s, double at, double level)
+lt_ring_path ltp_open_ring_path(const ltp_open_set *s, double x_bin, double level)
 {
+    ltp_matrix_place at = ltp_matrix_place_of(x_bin);
     lt_complex a[LTP_MATRIX * LTP_MATRIX];
     lt_complex x[LTP_MATRIX];
     lt_complex y[LTP_MATRIX];
     lt_complex counters[LTP_MATRIX * LTP_MATRIX] = {{0.0, 0.0}};
     lt_ring_path out = {.lane_share = -(double)INFINITY, .counter_share = -(double)INFINITY};
-    ltp_open_reduced(s, at, a);
+    ltp_open_reduced(s, x_bin, a);
     const lt_complex value = eigenvalue_near(a, s->k, level);
     ltp_eigenvectors(a, s->k, value, x, y);
     lt_complex product = {0.0, 0.0};
@@ -42,7 +43,7 @@ lt_ring_path ltp_open_ring_path(const ltp_open_set *s, double at, double level)
         for (size_t j = 0; j < s->n; j++) {
             lt_complex sum = {0.0, 0.0};
             for (size_t c = 0; c < s->k; c++) {
-                const lt_complex way = ltp_open_way(s, at, c, i, j);
+                const lt_complex way = ltp_open_way(s, &at, c, i, j);
                 const lt_complex part =
                     ltp_complex_product(ltp_complex_product(ltp_complex_conjugate(y[c]), way), x[s->row_of[j]]);
                 lt_complex *counter = &counters[c * s->k + s->row_of[i]];

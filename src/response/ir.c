@@ -7,6 +7,8 @@
 #include <math.h>
 #include <string.h>
 
+enum { FINE_TURNS = 64 };
+
 lt_status ltp_ir_create(size_t count, double rate_hz, lt_ir **out, lt_error *err)
 {
     *out = NULL;
@@ -55,26 +57,47 @@ lt_status lt_ir_to_signal(const lt_ir *ir, lt_signal **out, lt_error *err)
     return LT_OK;
 }
 
-lt_status lt_ir_spectrum(const lt_ir *ir, size_t n_fft, lt_complex *spectrum, lt_error *err)
+/* spectrum[k] times exp(+j 2 pi k origin / n), the angle as a whole number of n-ths: each factor is a coarse one times
+ * a fine one. */
+static void turn_to_origin(ptrdiff_t origin_frames, size_t n_fft, lt_complex *spectrum)
 {
+    const ptrdiff_t n = (ptrdiff_t)n_fft;
+    const uint64_t origin = (uint64_t)((origin_frames % n + n) % n);
+    const double unit = 2.0 * LT_PI / (double)n_fft;
+    lt_complex fine[FINE_TURNS];
+    if (origin == 0)
+        return;
+    for (uint64_t k = 0; k < FINE_TURNS; k++) {
+        const double angle = unit * (double)(k * origin % (uint64_t)n_fft);
+        fine[k] = (lt_complex){cos(angle), sin(angle)};
+    }
+    for (size_t first = 0; first <= n_fft / 2; first += FINE_TURNS) {
+        const double angle = unit * (double)((uint64_t)first * origin % (uint64_t)n_fft);
+        const lt_complex coarse = {cos(angle), sin(angle)};
+        for (size_t k = 0; k < FINE_TURNS && first + k <= n_fft / 2; k++)
+            spectrum[first + k] = lt_complex_multiply(spectrum[first + k], lt_complex_multiply(coarse, fine[k]));
+    }
+}
+
+lt_status lt_ir_spectrum_by(const lt_ir *ir, lt_rfft *fft, lt_complex *spectrum, lt_error *err)
+{
+    const size_t n_fft = lt_rfft_size(fft);
     if (n_fft < ir->count)
         return ltp_fail(err, LT_E_ARG, "a spectrum of %zu points is too short for an impulse response of %zu samples",
                         n_fft, ir->count);
-    lt_rfft *fft = NULL;
-    const lt_status st = lt_rfft_create(n_fft, &fft, err);
-    if (st != LT_OK)
-        return st;
     lt_rfft_forward_padded(fft, ir->samples, ir->count, spectrum);
-    lt_rfft_free(fft);
-    /* exp(+j 2 pi k origin / n): the remainder keeps the angle exact. */
-    const ptrdiff_t n = (ptrdiff_t)n_fft;
-    const ptrdiff_t origin = (ir->origin_frames % n + n) % n;
-    for (size_t k = 0; origin != 0 && k <= n_fft / 2; k++) {
-        const size_t step = (size_t)(((uint64_t)k * (uint64_t)origin) % (uint64_t)n_fft);
-        const double angle = 2.0 * LT_PI * (double)step / (double)n_fft;
-        spectrum[k] = lt_complex_multiply(spectrum[k], (lt_complex){cos(angle), sin(angle)});
-    }
+    turn_to_origin(ir->origin_frames, n_fft, spectrum);
     return LT_OK;
+}
+
+lt_status lt_ir_spectrum(const lt_ir *ir, size_t n_fft, lt_complex *spectrum, lt_error *err)
+{
+    lt_rfft *fft = NULL;
+    lt_status st = lt_rfft_create(n_fft, &fft, err);
+    if (st == LT_OK)
+        st = lt_ir_spectrum_by(ir, fft, spectrum, err);
+    lt_rfft_free(fft);
+    return st;
 }
 
 lt_complex lt_ir_at(const lt_ir *ir, double hz)
