@@ -82,6 +82,8 @@ typedef struct {
     lt_tune_recordings recordings[LT_CONDITIONS_MAX];
     size_t condition_count; /* >= 1; the first is the plain one */
 } lt_tune_lane;
+/** Counter coupling where no recording says it, flat, dB: as stated, else what is usual for the kind of listening. */
+double lt_tune_counter_coupling_db(const lt_tune_lane *lane);
 
 typedef enum {
     LT_LIMIT_SAFE_MARGIN,

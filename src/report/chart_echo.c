@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: MIT
  * Where the operator's talker echo lies on the tolerance curve of ITU-T G.131, before and after. dB, ms one way. */
 #include "report/chart_echo.h"
+#include "report/chart_lines.h"
 
 #include <math.h>
 
@@ -20,19 +21,12 @@ void ltp_chart_tolerance(ltp_charts *c)
     ltp_chart_axis_y(c, 0, LTP_ECHO_TOP_DB, 10.0, "dB, talker echo loudness rating");
 }
 
-/* A circle, as the cleaning of drawings lets no symbol of gnuplot pass. */
 void ltp_chart_echo_point(ltp_charts *c, bool filled, double one_way_ms, double telr_db)
 {
     if (!lt_is_known(one_way_ms) || !lt_is_known(telr_db))
         return;
-    ltp_text_add(&c->script, "set object circle at first ");
-    ltp_chart_value(c, fmin(fmax(one_way_ms, from_ms), to_ms));
-    ltp_text_add(&c->script, ", first ");
-    ltp_chart_value(c, fmin(fmax(telr_db, 0.0), LTP_ECHO_TOP_DB));
-    ltp_text_add(&c->script, filled ? " radius graph 0.014 front fillcolor rgb '" LTP_WARN
-                                      "' fillstyle solid noborder\n"
-                                    : " radius graph 0.014 front fillcolor rgb '#ffffff' fillstyle solid border lc rgb "
-                                      "'" LTP_WARN "' lw 1.6\n");
+    ltp_chart_dot(c, fmin(fmax(one_way_ms, from_ms), to_ms), fmin(fmax(telr_db, 0.0), LTP_ECHO_TOP_DB), "graph 0.014",
+                  filled ? LTP_WARN : "#ffffff", filled ? NULL : "lc rgb '" LTP_WARN "' lw 1.6");
 }
 
 /* The condition whose echo is heard most. */

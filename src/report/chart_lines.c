@@ -32,3 +32,15 @@ void ltp_chart_key(ltp_charts *c, double x, double y, size_t line, const char *n
     ltp_text_format(&c->script, " nohead front %s\n", ltp_condition_line(line));
     ltp_chart_condition_label(c, x + 0.085, y, ltp_condition_colour(line), name);
 }
+
+void ltp_chart_dot(ltp_charts *c, double x, double y, const char *radius, const char *fill, const char *border)
+{
+    if (!lt_is_known(x) || !lt_is_known(y))
+        return;
+    ltp_text_add(&c->script, "set object circle at first ");
+    ltp_chart_value(c, x);
+    ltp_text_add(&c->script, ", first ");
+    ltp_chart_value(c, y);
+    ltp_text_format(&c->script, " radius %s front fillcolor rgb '%s' fillstyle solid %s%s\n", radius, fill,
+                    border != NULL ? "border " : "noborder", border != NULL ? border : "");
+}

@@ -12,5 +12,8 @@ const char *ltp_condition_line(size_t i);
 const char *ltp_condition_colour(size_t i);
 /** A line sample and the condition's name ("" is the empty lane) at x, y, parts of the plot, in the style of `line`. */
 void ltp_chart_key(ltp_charts *c, double x, double y, size_t line, const char *name);
+/** A dot at x, y of the axes: a circle, since the cleaning of drawings lets no symbol of gnuplot pass. radius: with its
+ * coordinate system, "graph 0.01"; border: "lc .. lw ..", NULL: none. What is not known is not drawn. */
+void ltp_chart_dot(ltp_charts *c, double x, double y, const char *radius, const char *fill, const char *border);
 
 #endif

@@ -8,23 +8,6 @@
 
 enum { CURVE_POINTS = 220, CANDIDATES_SHOWN = 3 };
 
-/* Counter coupling where no recording says it: the defaults of the site file by kind of listening, dB. */
-static double counter_coupling_db(const lt_tune_lane *t)
-{
-    if (lt_is_known(t->coupling_db))
-        return t->coupling_db;
-    switch (t->listening) {
-    case LT_LISTEN_HANDSET:
-        return -30.0;
-    case LT_LISTEN_HEADSET:
-        return -40.0;
-    case LT_LISTEN_LOUDSPEAKER:
-    case LT_LISTEN_COUNT:
-        break;
-    }
-    return -10.0;
-}
-
 static bool has_ir(const lt_response *r)
 {
     return r != NULL && r->ir != NULL && r->ir->count > 0;
@@ -52,7 +35,7 @@ static lt_status make_loop(const ltp_lane_view *v, const lt_tune_recordings *r, 
         return lt_loop_create(r->loop->ir, NULL, 0.0, gain_db, out, err);
     if (has_ir(r->counter_coupling))
         return lt_loop_create(r->lane_coupling->ir, r->counter_coupling->ir, 0.0, gain_db - loopback_db, out, err);
-    return lt_loop_create(r->lane_coupling->ir, NULL, counter_coupling_db(t), gain_db, out, err);
+    return lt_loop_create(r->lane_coupling->ir, NULL, lt_tune_counter_coupling_db(t), gain_db, out, err);
 }
 
 typedef struct {
@@ -115,12 +98,7 @@ static void add_candidates(ltp_charts *c, const lt_margin *m, double bottom)
         const double y = -candidate->margin_db;
         if (!lt_is_known(y) || y < bottom + 4.0 || !(candidate->hz > 0.0))
             continue;
-        ltp_text_add(&c->script, "set object circle at first ");
-        ltp_chart_value(c, candidate->hz);
-        ltp_text_add(&c->script, ", first ");
-        ltp_chart_value(c, y);
-        ltp_text_add(&c->script, " size graph 0.011 front fillstyle solid 1.0 border lc rgb '" LTP_INK
-                                 "' fillcolor rgb '#ffffff'\n");
+        ltp_chart_dot(c, candidate->hz, y, "graph 0.011", "#ffffff", "lc rgb '" LTP_INK "'");
     }
 }
 

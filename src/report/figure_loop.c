@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: MIT
  * Charts of margins as files: gain around one loop with ring candidates and notches; margins of all sets of lanes. */
 #include "base/alloc.h"
+#include "report/chart_lines.h"
 #include "report/figure.h"
 
 #include <math.h>
@@ -23,12 +24,7 @@ static void add_candidates(ltp_charts *c, const lt_margin *m, double bottom)
         const double y = -m->candidates[i].margin_db;
         if (!(y > bottom) || !(m->candidates[i].hz > 0.0))
             continue;
-        ltp_text_add(&c->script, "set object circle at first ");
-        ltp_chart_value(c, m->candidates[i].hz);
-        ltp_text_add(&c->script, ", first ");
-        ltp_chart_value(c, y);
-        ltp_text_add(&c->script, " size graph 0.008 front fillstyle solid 1.0 border lc rgb '" LTP_WARN
-                                 "' fillcolor rgb '#ffffff'\n");
+        ltp_chart_dot(c, m->candidates[i].hz, y, "graph 0.008", "#ffffff", "lc rgb '" LTP_WARN "'");
     }
 }
 

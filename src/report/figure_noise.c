@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: MIT
  * A noise as a file, two panels: the spread of its levels band by band, and its level over time with the vehicles that
  * pass. */
+#include "report/chart_lines.h"
 #include "report/figure.h"
 
 #include "base/alloc.h"
@@ -152,7 +153,6 @@ static double least_marked(const lt_traffic_result *t)
     return high;
 }
 
-/* Circles, as the cleaning of drawings lets no symbol of gnuplot pass. */
 static void add_vehicles(ltp_charts *c, const lt_traffic_result *t, time_unit u, range r)
 {
     const double least = t->passby_count > MARKS_MAX ? least_marked(t) : -(double)INFINITY;
@@ -160,11 +160,7 @@ static void add_vehicles(ltp_charts *c, const lt_traffic_result *t, time_unit u,
         const lt_passby *p = &t->passbys[i];
         if (p->exposure_db < least)
             continue;
-        ltp_text_add(&c->script, "set object circle at first ");
-        ltp_chart_value(c, p->peak_s / u.seconds);
-        ltp_text_add(&c->script, ", first ");
-        ltp_chart_value(c, shown(p->peak_dba, r));
-        ltp_text_add(&c->script, " radius screen 0.0055 front fillcolor rgb '" LTP_WARN "' fillstyle solid noborder\n");
+        ltp_chart_dot(c, p->peak_s / u.seconds, shown(p->peak_dba, r), "screen 0.0055", LTP_WARN, NULL);
     }
 }
 

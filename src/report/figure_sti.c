@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: MIT
  * The modulation transfer behind an STI as a file: one curve an octave, named at its end. */
+#include "report/chart_lines.h"
 #include "report/figure.h"
 
 #include "base/alloc.h"
@@ -60,17 +61,10 @@ static void add_name(ltp_charts *c, const lt_sti_result *r, size_t band, double 
     ltp_text_format(&c->script, " left front font ',12' textcolor rgb '%s'\n", colours[band]);
 }
 
-/* Circles, as the cleaning of drawings lets no symbol of gnuplot pass. */
 static void add_points(ltp_charts *c, const lt_sti_result *r, size_t band)
 {
-    for (size_t i = 0; i < r->modulations; i++) {
-        ltp_text_add(&c->script, "set object circle at first ");
-        ltp_chart_value(c, r->bands[band].mtf[i].hz);
-        ltp_text_add(&c->script, ", first ");
-        ltp_chart_value(c, r->bands[band].mtf[i].m);
-        ltp_text_format(&c->script, " radius screen 0.006 front fillcolor rgb '%s' fillstyle solid noborder\n",
-                        colours[band]);
-    }
+    for (size_t i = 0; i < r->modulations; i++)
+        ltp_chart_dot(c, r->bands[band].mtf[i].hz, r->bands[band].mtf[i].m, "screen 0.006", colours[band], NULL);
 }
 
 static void draw(ltp_charts *c, const lt_sti_result *r)

@@ -30,6 +30,11 @@ double ltp_coupling_default_db(lt_listening listening)
     return -10.0;
 }
 
+double lt_tune_counter_coupling_db(const lt_tune_lane *lane)
+{
+    return lt_is_known(lane->coupling_db) ? lane->coupling_db : ltp_coupling_default_db(lane->listening);
+}
+
 double ltp_bandwidth_db(size_t band)
 {
     return lt_sii_band_at(LT_SII_THIRD_OCTAVE, band).bandwidth_db;

@@ -197,8 +197,7 @@ static lt_coupling own_counter(const lt_open_lanes *in, unsigned number, const c
     const lt_response *r = find(l, condition, counter_coupling);
     if (r != NULL)
         return (lt_coupling){.ir = r->ir, .level_db = -l->loopback_db};
-    return (lt_coupling){.level_db =
-                             lt_is_known(l->coupling_db) ? l->coupling_db : ltp_coupling_default_db(l->listening)};
+    return (lt_coupling){.level_db = lt_tune_counter_coupling_db(l)};
 }
 
 static lt_coupling between_counters(const lt_open_lanes *in, const lt_open_margin *m, size_t i, size_t j,
