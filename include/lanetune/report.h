@@ -193,6 +193,8 @@ typedef struct {
     const char *version;
     const char *gnuplot; /* program; NULL or one that does not run: the report says that charts are missing */
     const char *scratch; /* folder for the charts' data files while gnuplot runs */
+    const lt_visit_comparison *since; /* with the visit before the one reported; NULL: there is none */
+    const char *since_missing;        /* why an earlier visit could not be compared; NULL: it was, or there is none */
 } lt_report_options;
 /** One self-contained page. */
 LT_NODISCARD lt_status lt_report_html(const lt_survey *s, const lt_tune_result *results, const lt_report_options *opt,

@@ -215,6 +215,8 @@ LT_NODISCARD lt_status lt_visit_place_find(const char *visit, const char *site, 
 /** The last two visits of a site. LT_E_ARG: it has fewer. */
 LT_NODISCARD lt_status lt_visit_place_last_two(const char *site, lt_visit_place *before, lt_visit_place *after,
                                                lt_error *err);
+/** The newest visit before `date`. An empty out->date: there is none. */
+LT_NODISCARD lt_status lt_visit_place_before(const char *site, const char *date, lt_visit_place *out, lt_error *err);
 
 typedef struct {
     lt_visit_place before, after; /* in the order of their dates where both are visits of one site */
@@ -228,6 +230,11 @@ typedef struct {
 LT_NODISCARD lt_status lt_visits_compare(const lt_visit_place *before, const lt_visit_place *after, unsigned only_lane,
                                          const lt_compare_options *opt, lt_progress progress, void *context,
                                          lt_visit_comparison **out, lt_error *err);
+/** The same with a later visit that is measured already. results [after->lane_count]; NULL: no figures of it. */
+LT_NODISCARD lt_status lt_visit_compare_surveyed(const lt_visit_place *before, const lt_survey *after,
+                                                 const lt_tune_result *results, unsigned only_lane,
+                                                 const lt_compare_options *opt, lt_progress progress, void *context,
+                                                 lt_visit_comparison **out, lt_error *err);
 void lt_visit_comparison_free(lt_visit_comparison *c);
 
 /* ---- recordings made live ---- */

@@ -49,7 +49,9 @@ const cli_command cmd_report = {
     .about =
         "Does what lanetune tune does and writes one HTML file with the settings, what limits them, charts, "
         "assumptions and cautions. The file needs nothing else and can be sent by mail. Charts are drawn by gnuplot; "
-        "without it the report says that they are missing.",
+        "without it the report says that they are missing. Where the site has an earlier visit, the report says what "
+        "has "
+        "changed since.",
     .example = "lanetune report elm-street --visit 2024-05-14\n",
     .options = options,
     .option_count = LTP_COUNT(options),

@@ -187,22 +187,51 @@ lt_status cli_site_save_results(const char *dir, const cli_site *s, lt_error *er
 
 /* ---- report.html ---- */
 
+/* The visit before, if there is one. That it cannot be compared is told in the page: the report does without. */
+static lt_status compare_with_last(const char *dir, const cli_site *s, lt_visit_comparison **since, lt_error *why,
+                                   lt_error *err)
+{
+    lt_visit_place before;
+    *since = NULL;
+    lt_status status = lt_visit_place_before(dir, s->survey->visit->date, &before, err);
+    if (status != LT_OK || before.date[0] == '\0')
+        return status;
+    cli_progress_state progress = cli_progress_start();
+    status =
+        lt_visit_compare_surveyed(&before, s->survey, s->results, s->one_lane ? s->survey->lanes[0].lane->tune.lane : 0,
+                                  NULL, cli_progress, &progress, since, why);
+    cli_progress_end(&progress);
+    if (status == LT_E_NOMEM)
+        return ltp_fail(err, status, "%s", why->what);
+    return LT_OK;
+}
+
 lt_status cli_site_save_report(const char *dir, const cli_site *s, lt_error *err)
 {
     char scratch[PATH_BYTES], path[PATH_BYTES];
+    lt_visit_comparison *since = NULL;
+    lt_error why = {0};
     char *html = NULL;
     if (!cli_join(path, sizeof path, dir, "report.html"))
         return ltp_fail(err, LT_E_ARG, "%s: the path is too long; choose a shorter one", dir);
+    lt_status status = compare_with_last(dir, s, &since, &why, err);
+    if (status != LT_OK)
+        return status;
     cli_hold_signals(); /* the charts' folder must not stay behind */
-    lt_status status = cli_make_scratch(scratch, sizeof scratch, err);
+    status = cli_make_scratch(scratch, sizeof scratch, err);
     if (status == LT_OK) {
-        const lt_report_options options = {.version = LT_VERSION, .gnuplot = "gnuplot", .scratch = scratch};
+        const lt_report_options options = {.version = LT_VERSION,
+                                           .gnuplot = "gnuplot",
+                                           .scratch = scratch,
+                                           .since = since,
+                                           .since_missing = why.what[0] != '\0' ? why.what : NULL};
         status = lt_report_html(s->survey, s->results, &options, &html, err);
         cli_remove_scratch(scratch);
     }
     if (status == LT_OK)
         status = lt_file_save(path, html, strlen(html), err);
     cli_release_signals();
+    lt_visit_comparison_free(since);
     lt_text_free(html);
     return status;
 }

@@ -182,6 +182,7 @@ lt_status lt_report_html(const lt_survey *s, const lt_tune_result *results, cons
         put_lane(&page, s, results, charts, i);
     if (open != NULL)
         ltp_html_open(&page, open, charts);
+    ltp_html_since(&page, opt);
     ltp_html_closing(&page, s, opt);
     ltp_text_add(&page, "</main>\n</body>\n</html>\n");
     if (page.status == LT_OK)

@@ -71,6 +71,8 @@ LT_NODISCARD lt_status ltp_open_margin_for_page(const lt_survey *s, const lt_tun
                                                 lt_error *err);
 void ltp_chart_open(ltp_charts *c, const lt_open_margin *m);
 void ltp_html_open(ltp_textbuf *b, const lt_open_margin *m, ltp_charts *charts);
+/** What changed since opt->since->before; nothing where there was no earlier visit. */
+void ltp_html_since(ltp_textbuf *b, const lt_report_options *opt);
 void ltp_html_closing(ltp_textbuf *b, const lt_survey *s, const lt_report_options *opt);
 /** A bar from 0 to `top` with the marks (NaN: none), the value before as a ring and after as a dot. */
 void ltp_put_meter(ltp_textbuf *b, double before, double after, double top, const double marks[2], int decimals);

@@ -92,7 +92,10 @@ static const char parts[] =
     ".fine{font-size:.8125rem}\n"
     ".bands td,.bands th{width:20%}\n"
     ".cautions{border-left:5px solid var(--warn);padding-left:16px}\n"
-    ".closing>.small{margin-top:28px}\n";
+    ".closing>.small{margin-top:28px}\n"
+    ".since>.small{margin-top:8px}\n"
+    ".since h3{margin-top:24px}\n"
+    ".since ul,.since table{margin-top:8px;max-width:60em}\n";
 
 static const char narrow_and_print[] =
     "@media screen and (max-width:960px){\n"
@@ -150,6 +153,9 @@ static const char narrow_and_print[] =
     "svg.chart{margin-top:1px}\n"
     "figcaption{font-size:9.5px;line-height:1.3;margin-top:1px}\n"
     ".closing{margin-top:12px;padding-top:6px;break-inside:avoid}\n"
+    ".since{break-inside:auto}\n"
+    ".since h3{margin-top:8px}\n"
+    ".since ul{margin-top:2px;font-size:10px}\n"
     ".closing h2{font-size:14px}\n"
     ".closing .columns{display:block;column-count:3;column-gap:22px;margin-top:4px;font-size:9px;line-height:1.28}\n"
     ".closing .columns>div+div{margin-top:6px}\n"

@@ -82,6 +82,20 @@ lt_status lt_visit_place_find(const char *visit, const char *site, lt_visit_plac
     return ltp_fail(err, LT_E_ARG, "%s: this is no visit; give SITE/visits/DATE, or --site SITE and the date", visit);
 }
 
+lt_status lt_visit_place_before(const char *site, const char *date, lt_visit_place *out, lt_error *err)
+{
+    char **list = NULL;
+    size_t count = 0;
+    *out = (lt_visit_place){0};
+    lt_status st = lt_visit_list(site, &list, &count, err);
+    if (st == LT_OK)
+        st = set_dir(out, site, strlen(site), err);
+    for (size_t i = 0; i < count && st == LT_OK && strcmp(list[i], date) < 0; i++)
+        (void)snprintf(out->date, sizeof out->date, "%.31s", list[i]);
+    lt_visit_list_free(list, count);
+    return st;
+}
+
 lt_status lt_visit_place_last_two(const char *site, lt_visit_place *before, lt_visit_place *after, lt_error *err)
 {
     char **list = NULL;

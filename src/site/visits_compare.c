@@ -8,9 +8,11 @@
 #include <string.h>
 
 typedef struct {
-    lt_survey *survey;
-    lt_tune_result *results; /* [lane_count]; NULL: no figures */
-    bool *known;             /* [lane_count] that results hold something */
+    const lt_survey *survey;
+    const lt_tune_result *results; /* [lane_count]; NULL: no figures */
+    bool *known;                   /* [lane_count] that results hold something */
+    lt_survey *own_survey;         /* NULL: the caller's */
+    lt_tune_result *own_results;
 } side;
 
 /* Each survey is half of the way. */
@@ -43,7 +45,8 @@ static lt_status tune(side *s, const char *date, lt_notes *notes, lt_error *err)
     s->known = ltp_alloc(count, sizeof *s->known);
     if (s->known == NULL)
         return ltp_fail_nomem(err, "the figures of a visit");
-    lt_status st = lt_survey_tune(s->survey, &s->results, &why);
+    lt_status st = lt_survey_tune(s->survey, &s->own_results, &why);
+    s->results = s->own_results;
     if (st == LT_E_NOMEM)
         return ltp_fail(err, st, "%s", why.what);
     if (st == LT_OK) {
@@ -51,14 +54,14 @@ static lt_status tune(side *s, const char *date, lt_notes *notes, lt_error *err)
             s->known[i] = true;
         return LT_OK;
     }
-    s->results = ltp_alloc(count, sizeof *s->results);
+    s->results = s->own_results = ltp_alloc(count, sizeof *s->own_results);
     if (s->results == NULL)
         return ltp_fail_nomem(err, "the figures of a visit");
     for (size_t i = 0; i < count; i++) {
         why = (lt_error){0};
         if (!is_recorded(&s->survey->lanes[i]))
             continue;
-        st = lt_tune(&s->survey->lanes[i].tune, 1, &s->results[i], &why);
+        st = lt_tune(&s->survey->lanes[i].tune, 1, &s->own_results[i], &why);
         if (st == LT_E_NOMEM)
             return ltp_fail(err, st, "%s", why.what);
         s->known[i] = st == LT_OK;
@@ -72,15 +75,16 @@ static lt_status survey(const lt_visit_place *p, unsigned only_lane, const half_
                         lt_error *err)
 {
     half_way copy = *h;
-    const lt_status st =
-        lt_survey_measure(p->dir, p->date, only_lane, h->progress != NULL ? report_half : NULL, &copy, &s->survey, err);
+    const lt_status st = lt_survey_measure(p->dir, p->date, only_lane, h->progress != NULL ? report_half : NULL, &copy,
+                                           &s->own_survey, err);
+    s->survey = s->own_survey;
     return st == LT_OK ? tune(s, p->date, notes, err) : st;
 }
 
 static void side_free(side *s)
 {
-    lt_tune_results_free(s->results);
-    lt_survey_free(s->survey);
+    lt_tune_results_free(s->own_results);
+    lt_survey_free(s->own_survey);
     ltp_free(s->known);
 }
 
@@ -148,6 +152,14 @@ static lt_status compare_lanes(const side *b, const side *a, const lt_compare_op
                     out->notes.count > 0 ? out->notes.items[0].message : "");
 }
 
+static lt_status compare_sides(const side *b, const side *a, const lt_compare_options *opt, lt_visit_comparison *out,
+                               lt_error *err)
+{
+    (void)snprintf(out->weather_before, sizeof out->weather_before, "%s", b->survey->visit->weather);
+    (void)snprintf(out->weather_after, sizeof out->weather_after, "%s", a->survey->visit->weather);
+    return compare_lanes(b, a, opt, out, err);
+}
+
 lt_status lt_visits_compare(const lt_visit_place *before, const lt_visit_place *after, unsigned only_lane,
                             const lt_compare_options *opt, lt_progress progress, void *context,
                             lt_visit_comparison **out, lt_error *err)
@@ -170,11 +182,48 @@ lt_status lt_visits_compare(const lt_visit_place *before, const lt_visit_place *
     lt_status st = survey(&c->before, only_lane, &first, &b, &c->notes, err);
     if (st == LT_OK)
         st = survey(&c->after, only_lane, &second, &a, &c->notes, err);
+    if (st == LT_OK)
+        st = compare_sides(&b, &a, opt, c, err);
     if (st == LT_OK) {
-        (void)snprintf(c->weather_before, sizeof c->weather_before, "%s", b.survey->visit->weather);
-        (void)snprintf(c->weather_after, sizeof c->weather_after, "%s", a.survey->visit->weather);
-        st = compare_lanes(&b, &a, opt, c, err);
+        *out = c;
+        c = NULL;
     }
+    side_free(&b);
+    side_free(&a);
+    lt_visit_comparison_free(c);
+    return st;
+}
+
+/* The side of a visit that the caller has measured and, with results, tuned. */
+static lt_status borrow(const lt_survey *s, const lt_tune_result *results, side *out, lt_error *err)
+{
+    *out = (side){.survey = s, .results = results};
+    out->known = ltp_alloc(s->lane_count, sizeof *out->known);
+    if (out->known == NULL)
+        return ltp_fail_nomem(err, "the figures of a visit");
+    for (size_t i = 0; i < s->lane_count; i++)
+        out->known[i] = results != NULL;
+    return LT_OK;
+}
+
+lt_status lt_visit_compare_surveyed(const lt_visit_place *before, const lt_survey *after, const lt_tune_result *results,
+                                    unsigned only_lane, const lt_compare_options *opt, lt_progress progress,
+                                    void *context, lt_visit_comparison **out, lt_error *err)
+{
+    const half_way whole = {progress, context, 0.0};
+    side b = {0};
+    side a = {0};
+    *out = NULL;
+    lt_visit_comparison *c = ltp_alloc(1, sizeof *c);
+    if (c == NULL)
+        return ltp_fail_nomem(err, "the comparison");
+    c->before = c->after = *before;
+    (void)snprintf(c->after.date, sizeof c->after.date, "%.31s", after->visit->date);
+    lt_status st = survey(&c->before, only_lane, &whole, &b, &c->notes, err);
+    if (st == LT_OK)
+        st = borrow(after, results, &a, err);
+    if (st == LT_OK)
+        st = compare_sides(&b, &a, opt, c, err);
     if (st == LT_OK) {
         *out = c;
         c = NULL;

@@ -3,6 +3,7 @@
 was planted, with its figure; and nothing may be named where only the noise is another."""
 
 import pathlib
+import re
 import shutil
 import tempfile
 import unittest
@@ -252,6 +253,44 @@ class Words(Case):
         self.assertIn("SII to the customer", full)
         self.assertIn("--bands", text)
         self.assertEqual(text, self.text("compare", "--site", self.dir / "site"))
+
+
+class Report(Case):
+    """The report's section about the visit before: the same findings and figures as `compare`, in other words."""
+
+    def section(self, site, *words):
+        self.text("report", site, *words)
+        html = (site / "report.html").read_text(encoding="utf-8")
+        found = re.search(r'<section[^>]*id="since">.*?</section>', html, re.S)
+        return found.group(0) if found else None
+
+    def test_since_the_last_visit(self):
+        make("later", AFTER, seed=8, speaker_spl_db=87, hum_line_dbfs=-45)
+        site = self.dir / "site"
+        shutil.copytree(pathlib.Path(SITES.name) / "base", site)
+        self.assertIsNone(self.section(site))  # the only visit
+        shutil.copytree(visit("later", AFTER), site / "visits" / AFTER)
+        told = self.section(site)
+        (lane,) = self.json("compare", "--site", site)["result"]["lanes"]
+        self.assertIn(f"<bdi>{BEFORE}</bdi>", told)
+        loss = re.search(r"Worse:</strong> Customers hear the operator more quietly, by ([0-9.]+)\xa0dB", told)
+        self.assertAlmostEqual(float(loss.group(1)), 5.0, delta=0.5)  # as planted: 92 dB before, 87 dB now
+        self.assertRegex(told, "Worse:</strong> The hum is louder on the line from the lane.*-45")
+        self.assertIn("Better:</strong> The intercom is further from howling", told)
+        figures = lane["figures"]
+        for name, want, decimals in (("Safe distance from howling", figures["safe_margin_db"], 1),
+                                     ("How well the customer understands, 0 to 1", figures["sii"]["outbound"], 2),
+                                     ("Distance of the echo below speech", figures["echo_telr_db"], 1)):
+            row = re.search(rf">{name}</th><td>([0-9.]+)[^<]*</td><td>([0-9.]+)", told)
+            for at, when in ((1, "before"), (2, "after")):
+                self.assertAlmostEqual(float(row.group(at)), want[when], delta=0.51 * 10 ** -decimals)
+        self.assertIsNone(self.section(site, "--visit", BEFORE))
+
+    def test_a_visit_that_cannot_be_compared(self):
+        site = self.dir / "site"
+        shutil.copytree(pathlib.Path(SITES.name) / "base", site)
+        (site / "visits" / "2020-01-01").mkdir()
+        self.assertIn("could not be compared", self.section(site))
 
 
 if __name__ == "__main__":

@@ -399,6 +399,80 @@ static void a_page_survives_every_failed_allocation(void **state)
     report_fixture_free(&f);
 }
 
+/* ---- the visit before ---- */
+
+static char *page_since(const lt_visit_comparison *since, const char *missing)
+{
+    report_fixture f = report_fixture_make(REPORT_ONE_LANE);
+    char *html = NULL;
+    scratch s = scratch_make();
+    const lt_report_options opt = {
+        .version = "1.2.3", .gnuplot = NULL, .scratch = s.path, .since = since, .since_missing = missing};
+    assert_int_equal(lt_report_html(f.survey, f.results, &opt, &html, NULL), LT_OK);
+    assert_int_equal(rmdir(s.path), 0);
+    report_fixture_free(&f);
+    return html;
+}
+
+static void what_changed_stands_in_the_page_escaped(void **state)
+{
+    (void)state;
+    static lt_compare_lane lane;
+    lane = (lt_compare_lane){.lane = 3, .name = "<b>Rear", .figures_known = true, .finding_count = 4};
+    lane.figures_before = (lt_tune_figures){.sii_outbound = 0.5, .safe_margin_db = 9.0, .sii_inbound = NAN};
+    lane.figures_after = (lt_tune_figures){.sii_outbound = 0.5, .safe_margin_db = 6.5, .sii_inbound = NAN};
+    lane.findings[0] = (lt_finding){.code = LT_FINDING_MARGIN,
+                                    .kind = LT_FINDING_WORSE,
+                                    .path = "margin",
+                                    .unit = "dB",
+                                    .change = -2.5,
+                                    .probability = 0.7,
+                                    .condition = "<car",
+                                    .evidence = "<i>evidence",
+                                    .cause = "<script>cause",
+                                    .next_step = "\"next\""};
+    lane.findings[1] =
+        (lt_finding){.code = LT_FINDING_POLARITY, .kind = LT_FINDING_WORSE, .change = NAN, .probability = 0.9};
+    lane.findings[2] = (lt_finding){
+        .code = LT_FINDING_HUM, .kind = LT_FINDING_BETTER, .path = "noise-mic", .change = NAN, .probability = 0.9};
+    lane.findings[3] = (lt_finding){
+        .code = LT_FINDING_HUM, .kind = LT_FINDING_WORSE, .path = "noise-ear", .change = NAN, .probability = 0.9};
+    lt_visit_comparison c = {.lanes = &lane, .lane_count = 1};
+    (void)snprintf(c.before.date, sizeof c.before.date, "<em>2024");
+    (void)snprintf(c.weather_before, sizeof c.weather_before, "rain & fog");
+    char *html = page_since(&c, NULL);
+    const char *section = strstr(html, "id=\"since\"");
+    assert_non_null(section);
+    static const char *const parts[] = {"Worse:</strong> The intercom is closer to howling, by 2.5\xC2\xA0"
+                                        "dB (&lt;car). Likely: &lt;script&gt;cause",
+                                        "&lt;i&gt;evidence",
+                                        "&lt;em&gt;2024",
+                                        "rain &amp; fog",
+                                        "&lt;b&gt;Rear",
+                                        "New:</strong> Two wires are swapped.",
+                                        "Gone:</strong> There is no hum any more on the line from the lane.",
+                                        "New:</strong> There is a hum in the lane.",
+                                        "<td>9.0\xC2\xA0"
+                                        "dB</td><td>6.5\xC2\xA0"
+                                        "dB</td><td><strong class=\"alarm\">worse</strong>",
+                                        "<td>0.50</td><td>0.50</td><td>as before</td>"};
+    int bad = 0;
+    for (size_t i = 0; i < COUNT(parts); i++)
+        if (strstr(section, parts[i]) == NULL) {
+            print_error("missing: %s\n", parts[i]);
+            bad++;
+        }
+    bad += strstr(section, "How well the operator understands") != NULL; /* not known in either visit */
+    lt_text_free(html);
+    html = page_since(NULL, "no <recording>");
+    bad += strstr(html, "could not be compared: no &lt;recording&gt;") == NULL;
+    lt_text_free(html);
+    html = page_since(NULL, NULL);
+    bad += strstr(html, "id=\"since\"") != NULL;
+    lt_text_free(html);
+    assert_int_equal(bad, 0);
+}
+
 SUITE(report_html)
 {
     const struct CMUnitTest tests[] = {
@@ -413,6 +487,7 @@ SUITE(report_html)
         cmocka_unit_test(unusable_recordings_are_named),
         cmocka_unit_test(hostile_names_are_shown_as_text),
         cmocka_unit_test(a_page_survives_every_failed_allocation),
+        cmocka_unit_test(what_changed_stands_in_the_page_escaped),
     };
     return cmocka_run_group_tests_name("report_html", tests, NULL, NULL);
 }
