@@ -25,6 +25,7 @@ typedef struct {
     unsigned char format[FORMAT_MAX];
     size_t format_bytes; /* 0: no format chunk before the samples */
     uint64_t data_at, data_bytes;
+    bool wide; /* data_bytes has 64 bits: it does not wrap */
 } header;
 
 static bool read_at(int fd, uint64_t at, void *to, size_t bytes)
@@ -60,11 +61,14 @@ static bool read_header(int fd, header *h)
         at += CHUNK_HEAD;
         if (data) {
             h->data_at = at;
-            h->data_bytes = size == UINT32_MAX && large > 0 ? large : size;
+            h->wide = h->wide && size == UINT32_MAX;
+            h->data_bytes = !h->wide ? size : large == UINT64_MAX ? 0 : large;
             return h->format_bytes > 0;
         }
-        if (ds64 && size >= 16 && read_at(fd, at + 8, head, 8))
+        if (ds64 && size >= 16 && read_at(fd, at + 8, head, 8)) {
             large = number(head, 8);
+            h->wide = true;
+        }
         if (format && size >= FORMAT_MIN && size <= FORMAT_MAX && read_at(fd, at, h->format, (size_t)size))
             h->format_bytes = (size_t)size;
         at += size + (size & 1U);
@@ -110,7 +114,7 @@ static meaning judge(int fd, uint64_t bytes, const header *h, uint64_t *data_byt
     *data_bytes = said;
     if (said >= have || is_tail(fd, h->data_at + said + (said & 1U), bytes))
         return AS_WRITTEN; /* a file that is cut off is libsndfile's to tell */
-    for (uint64_t size = said + four_gib; size <= have; size += four_gib)
+    for (uint64_t size = said + four_gib; !h->wide && size <= have; size += four_gib)
         if (is_tail(fd, h->data_at + size + (size & 1U), bytes) || size == have) {
             *data_bytes = size;
             return REBUILT;
@@ -119,7 +123,7 @@ static meaning judge(int fd, uint64_t bytes, const header *h, uint64_t *data_byt
         *data_bytes = have;
         return REBUILT;
     }
-    return have > four_gib ? UNCLEAR : AS_WRITTEN;
+    return have > four_gib && !h->wide ? UNCLEAR : AS_WRITTEN;
 }
 
 static void put(ltp_wav_view *v, uint64_t value, size_t bytes)
