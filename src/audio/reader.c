@@ -100,8 +100,8 @@ static void describe(lt_audio_reader *r, const SF_INFO *sf)
     r->info.frames = sf->frames > 0 ? (uint64_t)sf->frames : 0;
     r->info.bits = ltp_format_bits(sf->format);
     r->info.truncated = header_was_corrected(r->file);
-    r->info.sizes_wrong = r->view != NULL;
-    const int container = r->view != NULL ? SF_FORMAT_WAV : sf->format & SF_FORMAT_TYPEMASK;
+    r->info.sizes_wrong = r->view != NULL && ltp_wav_view_was_wrong(r->view);
+    const int container = r->view != NULL ? ltp_wav_view_container(r->view) : sf->format & SF_FORMAT_TYPEMASK;
     ltp_format_text(container | (sf->format & SF_FORMAT_SUBMASK), r->info.format, sizeof r->info.format);
     r->block_frames = BLOCK_SAMPLES / r->info.channels;
     r->raw_bytes = raw_bytes_of(sf->format);

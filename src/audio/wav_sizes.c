@@ -18,6 +18,7 @@ struct ltp_wav_view {
     uint64_t head_bytes;
     uint64_t data_at, data_bytes; /* in the file */
     uint64_t at;                  /* of the view */
+    bool was_wrong, rf64;
 };
 
 /* What the header says. */
@@ -25,7 +26,8 @@ typedef struct {
     unsigned char format[FORMAT_MAX];
     size_t format_bytes; /* 0: no format chunk before the samples */
     uint64_t data_at, data_bytes;
-    bool wide; /* data_bytes has 64 bits: it does not wrap */
+    bool wide;      /* data_bytes has 64 bits: it does not wrap */
+    bool rf64, odd; /* odd: a chunk before the samples has an odd size and is padded */
 } header;
 
 static bool read_at(int fd, uint64_t at, void *to, size_t bytes)
@@ -55,6 +57,7 @@ static bool read_header(int fd, header *h)
     if (!read_at(fd, 0, head, sizeof head) || !(is_named(head, "RIFF") || is_named(head, "RF64")) ||
         !is_named(head + 8, "WAVE"))
         return false;
+    h->rf64 = is_named(head, "RF64");
     for (int i = 0; i < CHUNKS_MAX && read_at(fd, at, head, CHUNK_HEAD); i++) {
         const uint64_t size = number(head + 4, 4);
         const bool data = is_named(head, "data"), ds64 = is_named(head, "ds64"), format = is_named(head, "fmt ");
@@ -71,6 +74,7 @@ static bool read_header(int fd, header *h)
         }
         if (format && size >= FORMAT_MIN && size <= FORMAT_MAX && read_at(fd, at, h->format, (size_t)size))
             h->format_bytes = (size_t)size;
+        h->odd = h->odd || (size & 1U) != 0;
         at += size + (size & 1U);
     }
     return false;
@@ -172,7 +176,7 @@ lt_status ltp_wav_look(const char *path, int fd, uint64_t bytes, ltp_wav_view **
     if (!read_header(fd, &h) || h.data_at > bytes)
         return LT_OK;
     const meaning m = judge(fd, bytes, &h, &data_bytes);
-    if (m == AS_WRITTEN)
+    if (m == AS_WRITTEN && !(h.rf64 && h.odd && data_bytes <= bytes - h.data_at))
         return LT_OK;
     if (m == UNCLEAR)
         return ltp_fail(err, LT_E_FORMAT,
@@ -185,9 +189,21 @@ lt_status ltp_wav_look(const char *path, int fd, uint64_t bytes, ltp_wav_view **
     v->fd = fd;
     v->data_at = h.data_at;
     v->data_bytes = data_bytes;
+    v->was_wrong = m != AS_WRITTEN;
+    v->rf64 = h.rf64;
     write_head(v, &h);
     *out = v;
     return LT_OK;
+}
+
+bool ltp_wav_view_was_wrong(const ltp_wav_view *v)
+{
+    return v->was_wrong;
+}
+
+int ltp_wav_view_container(const ltp_wav_view *v)
+{
+    return v->rf64 ? SF_FORMAT_RF64 : SF_FORMAT_WAV;
 }
 
 void ltp_wav_view_free(ltp_wav_view *v)
