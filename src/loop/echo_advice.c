@@ -75,7 +75,10 @@ static void near_howl(lt_echo *e)
 static void unclear(lt_echo *e)
 {
     const lt_echo_finding b = e->rival;
-    if (lt_notes_has(&e->notes, "recorder-offset"))
+    if (lt_notes_has(&e->notes, "swapped"))
+        say(e, "swap",
+            "Run it again with sent and returned the other way round; sent is the line towards the lane speaker.");
+    else if (lt_notes_has(&e->notes, "recorder-offset"))
         say(e, "one-recorder",
             "Record sent and returned on two channels of one recorder: only then the delay tells the cause.");
     else if (b == LT_ECHO_CROSSTALK || (b == LT_ECHO_ACOUSTIC && e->delay_ms < 1.0))

@@ -12,6 +12,7 @@ enum { PSD_FRAMES = 1024, ROUNDS = 4, COARSE_ROUNDS = 2, ITERATIONS = 24, COARSE
 static const double segment_s = 0.032;
 static const double weight_span_db = 10.0; /* a segment counts at most this much more than the median one */
 static const double misfit = 0.003;        /* of the echo: a smaller residual makes no segment more believable */
+static const double nothing_sent = 1e-6;   /* power density re the top: no echo of it could be told, however quiet */
 static const double gain_block_s = 0.75;
 static const double gain_least_db = 1.5; /* spread from which the level is said to change */
 
@@ -241,12 +242,13 @@ static lt_status fitting_make(const ltp_echo_pair *p, ptrdiff_t first, fitting *
         ok = (*per_segment[i] = ltp_alloc(f->segments, sizeof(double))) != NULL;
     if (!ok)
         return ltp_fail_nomem(err, "an echo path");
-    k->begin = first < 0 ? (size_t)-first : 0;
+    const ptrdiff_t shift = first - p->skew;
+    k->begin = shift < 0 ? (size_t)-shift : 0;
     k->end = k->count;
-    if ((ptrdiff_t)k->count + first > (ptrdiff_t)p->returned->count)
-        k->end = (size_t)fmax((double)((ptrdiff_t)p->returned->count - first), 0.0);
+    if ((ptrdiff_t)k->count + shift > (ptrdiff_t)p->returned->count)
+        k->end = (size_t)fmax((double)((ptrdiff_t)p->returned->count - shift), 0.0);
     for (size_t i = 0; i < k->count; i++) {
-        const ptrdiff_t at = (ptrdiff_t)i + first;
+        const ptrdiff_t at = (ptrdiff_t)i + shift;
         k->target[i] = at >= 0 && (size_t)at < p->returned->count ? p->returned->samples[at] : 0.0;
         k->y[i] = k->target[i];
         k->gain[i] = 1.0;
@@ -264,9 +266,12 @@ static void describe(fitting *k, ltp_normal *m, ltp_echo_fit *f)
     density(k, k->target, 0, f->return_psd);
     density(k, k->sent, k->late, k->density);
     make_ridge(k, f);
+    double top = 0.0;
+    for (size_t i = 0; i < f->bins; i++)
+        top = fmax(top, k->density[i] * (double)k->count);
     for (size_t i = 0; i < f->bins; i++) {
         const double told = k->density[i] * (double)k->count;
-        f->certainty[i] = told > 0.0 ? told / (told + k->ridge[i]) : 0.0;
+        f->certainty[i] = told > 0.0 ? told / (told + k->ridge[i] + nothing_sent * top) : 0.0;
     }
     ltp_normal_apply(m, f->h, k->y);
     for (size_t i = 0; i < k->count; i++)

@@ -10,7 +10,8 @@
 typedef struct {
     lt_signal *sent, *returned;
     double rate_hz;
-    bool causal; /* nothing can come back before it was sent: no lag under 0 is looked at */
+    bool causal;    /* nothing can come back before it was sent: no lag under 0 is looked at */
+    ptrdiff_t skew; /* frames by which the first one of returned lies later in its file than that of sent in its own */
 } ltp_echo_pair;
 /** LT_E_SNR a silent recording, LT_E_ARG too short, LT_E_NOMEM. */
 LT_NODISCARD lt_status ltp_echo_prepare(const lt_signal *sent, const lt_signal *returned, ltp_echo_pair *out,
@@ -29,16 +30,21 @@ LT_NODISCARD lt_status ltp_echo_create(lt_echo **out, lt_error *err);
 typedef struct {
     double lag;         /* of the strongest common part: returned(n + lag) ~ sent(n) */
     double contrast;    /* of its peak to what chance reaches at other lags */
+    double share;       /* of the blocks in which it stands out by itself, 0 to 1 */
     double drift_ppm;   /* positive: the returned recording is the longer one; 0 where not looked for */
     double drift_error; /* standard error, ppm */
     bool drifts;
 } ltp_echo_lag;
 /** Generalised cross-correlation with SCOT weighting over blocks, added up without their phase so that drift does not
- * smear it. first, last: lags searched. */
-LT_NODISCARD lt_status ltp_echo_lag_find(const ltp_echo_pair *p, double first, double last, ltp_echo_lag *out,
-                                         lt_error *err);
-/** Clock drift from the lag of one block after the other around out->lag; sets lag to its value at the start. */
+ * smear it. first, last: lags searched. coarse: to half a millisecond, in a fraction of the memory. */
+LT_NODISCARD lt_status ltp_echo_lag_find(const ltp_echo_pair *p, double first, double last, bool coarse,
+                                         ltp_echo_lag *out, lt_error *err);
+/** Clock drift around out->lag and out->drift_ppm, by which shift over time makes the blocks' correlations add up; sets
+ * lag to its value at the start. */
 LT_NODISCARD lt_status ltp_echo_drift_find(const ltp_echo_pair *p, ltp_echo_lag *out, lt_error *err);
+/** Find lag and drift, take the drift off, and keep the part in which most is said. */
+LT_NODISCARD lt_status ltp_echo_align(ltp_echo_pair *p, const lt_echo_options *o, ltp_echo_lag *lag, lt_echo *e,
+                                      lt_error *err);
 /** A chance peak stays below this contrast. */
 #define LTP_ECHO_CONTRAST_LEAST 1.25
 

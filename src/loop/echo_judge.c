@@ -14,6 +14,9 @@ static const double reflection_most_ms = 60.0; /* 20 m of path */
 static const double reflection_after_ms = 1.5; /* nearer copies are the housing */
 static const double strong_db = -13.0;         /* a copy that is weaker, re the first arrival, is no cause by itself */
 static const double doubtful_db = -15.0;
+static const double ahead_ms = -0.15; /* on one clock nothing comes back before it was sent */
+static const double louder_db = 3.0;
+static const double same_db = 0.5, same_snr_db = 40.0;
 static const double offset_ms = 1000.0; /* no processing in a lane takes longer: the recorders started apart */
 
 /* Repeats: the next step must agree with the mean within this, and with its place within that. */
@@ -134,6 +137,29 @@ static bool delay_is_known(const lt_echo_options *o, const lt_echo *e)
     return e->delay_ms > -0.1 && e->delay_ms < offset_ms;
 }
 
+/* The return runs ahead of what was sent, or is louder: the two have most likely been mixed up. */
+static bool judge_swapped(const lt_echo_options *o, lt_echo *e)
+{
+    const bool ahead = o->one_clock && e->delay_ms < ahead_ms;
+    const bool louder = e->echo_loss_db < -louder_db;
+    if (ahead || (louder && e->delay_ms < 0.0)) {
+        lt_notes_add(&e->notes, "swapped",
+                     "the return is %.2f ms ahead of what was sent: sent and returned are most likely swapped",
+                     -e->delay_ms);
+        decide(e, LT_ECHO_UNCLEAR, 0.2);
+        return true;
+    }
+    if (louder)
+        lt_notes_add(&e->notes, "swapped",
+                     "the return holds the sent signal %.0f dB louder than it was sent: are the two swapped, or were "
+                     "they recorded at different gains?",
+                     -e->echo_loss_db);
+    else if (fabs(e->echo_loss_db) < same_db && fabs(e->delay_ms) < 0.1 && e->snr_db > same_snr_db)
+        lt_notes_add(&e->notes, "same-signal",
+                     "sent and returned are the same signal: check that they are the two lines of one lane");
+    return false;
+}
+
 static void judge_first(const ltp_echo_reading *r, const lt_echo_options *o, lt_echo *e)
 {
     const double expected_ms = o->speaker_to_microphone_m / lt_speed_of_sound_m_s(o->temperature_c) * 1e3;
@@ -204,6 +230,8 @@ static void judge_mixture(lt_echo *e)
 
 void ltp_echo_judge(const ltp_echo_reading *r, const lt_echo_options *o, lt_echo *e)
 {
+    if (judge_swapped(o, e))
+        return;
     const bool ringing = r->peak_over_db > 14.0 && e->tail_ms > 120.0;
     if (lt_is_known(e->repeat_ms)) {
         decide(e, LT_ECHO_NEAR_HOWL, 0.75 + 0.2 * lt_amplitude_from_db(e->repeat_db));

@@ -8,16 +8,15 @@
 
 static const double before_s = 0.1;       /* of the path before its strongest part */
 static const double after_s = 0.6;        /* ... and after it */
+static const double after_share = 0.08;   /* ... of a short recording, which holds no more */
 static const double longest_path_s = 1.6; /* ... where it goes on and on */
 static const double acausal_s = 0.02; /* before the sent signal: nothing can come from there, so it shows the noise */
 static const double near_s = 0.4;     /* strongest part up to here: the path is taken from the sent signal on */
 static const double certain = 0.7;    /* of the regularised solution: the band in which it is believed */
-static const double longest_s = 90.0; /* of speech that counts: more does not make it better, only slower */
-static const double drift_least_ppm = 0.7;
-static const double near_from_s = -1.5, near_to_s = 4.0; /* lags tried first */
-static const double near_contrast = 5.0;                 /* a peak this clear needs no search farther away */
-static const double clear_noise = 8.0;                   /* strongest arrival re the noise */
-static const double inaudible_telr_db = 65.0;            /* the E-model's own "no echo" */
+static const double short_s = 8.0, shortest_s = 4.5;
+static const double quiet_dbfs = -60.0;       /* no line level: an unplugged or wrong channel (ours) */
+static const double clear_noise = 8.0;        /* strongest arrival re the noise */
+static const double inaudible_telr_db = 65.0; /* the E-model's own "no echo" */
 
 lt_echo_options lt_echo_default_options(void)
 {
@@ -52,67 +51,6 @@ void lt_echo_free(lt_echo *e)
         return;
     lt_ir_free(e->ir);
     ltp_free(e);
-}
-
-/* ---- alignment ---- */
-
-lt_status ltp_echo_correct_drift(ltp_echo_pair *p, double ppm, lt_error *err)
-{
-    lt_signal *changed = NULL;
-    const double rate_hz = p->returned->rate_hz;
-    p->returned->rate_hz = rate_hz * (1.0 + ppm * 1e-6);
-    const lt_status st = lt_resample(p->returned, rate_hz, &changed, err);
-    p->returned->rate_hz = rate_hz;
-    if (st != LT_OK)
-        return st;
-    lt_signal_free(p->returned);
-    p->returned = changed;
-    return LT_OK;
-}
-
-static lt_status find_lag(const ltp_echo_pair *p, const lt_echo_options *o, ltp_echo_lag *lag, lt_error *err)
-{
-    const double rate = p->rate_hz;
-    *lag = (ltp_echo_lag){.drifts = !o->one_clock};
-    lt_status st = ltp_echo_lag_find(p, p->causal ? 0.0 : near_from_s * rate, near_to_s * rate, lag, err);
-    if (st != LT_OK || o->one_clock || lag->contrast >= near_contrast)
-        return st;
-    ltp_echo_lag far = {.drifts = true}; /* recorders that were started at quite different times */
-    st = ltp_echo_lag_find(p, -(double)p->sent->count, (double)p->returned->count, &far, err);
-    if (st == LT_OK && far.contrast > 1.2 * lag->contrast)
-        *lag = far;
-    return st;
-}
-
-static lt_status align(ltp_echo_pair *p, const lt_echo_options *o, ltp_echo_lag *lag, lt_echo *e, lt_error *err)
-{
-    lt_status st = find_lag(p, o, lag, err);
-    if (st != LT_OK || o->one_clock || lag->contrast < LTP_ECHO_CONTRAST_LEAST)
-        return st;
-    e->drift_ppm = 0.0;
-    for (int round = 0; round < 2 && st == LT_OK; round++) {
-        st = ltp_echo_drift_find(p, lag, err);
-        if (st != LT_OK || !lag->drifts || fabs(lag->drift_ppm) < drift_least_ppm)
-            break;
-        st = ltp_echo_correct_drift(p, lag->drift_ppm, err);
-        e->drift_ppm = ((1.0 + e->drift_ppm * 1e-6) * (1.0 + lag->drift_ppm * 1e-6) - 1.0) * 1e6;
-        lag->drift_ppm = 0.0;
-    }
-    return st;
-}
-
-/* Only what belongs together: at most longest_s, from where both recordings have begun. */
-static void cut(ltp_echo_pair *p, const ltp_echo_lag *lag, lt_echo *e)
-{
-    const size_t most = (size_t)(longest_s * p->rate_hz);
-    const double begin = fmax(-lag->lag, 0.0);
-    const double end = fmin((double)p->sent->count, (double)p->returned->count - lag->lag);
-    if (end - begin > (double)most)
-        lt_notes_add(&e->notes, "first-part", "the first %.0f s in which both recordings run were used", longest_s);
-    const size_t stop = (size_t)fmax(fmin(end, begin + (double)most), 0.0);
-    if (stop < p->sent->count && stop > (size_t)p->rate_hz / 2)
-        p->sent->count = stop;
-    e->seconds = (double)p->sent->count / p->rate_hz;
 }
 
 /* ---- the path ---- */
@@ -155,7 +93,8 @@ static lt_status estimate(const ltp_echo_pair *p, const ltp_echo_lag *lag, ltp_e
     const double rate = p->rate_hz;
     const bool near = lag->lag > -acausal_s * rate && lag->lag < near_s * rate;
     ptrdiff_t first = (ptrdiff_t)floor(near ? -acausal_s * rate : lag->lag - before_s * rate);
-    size_t taps = (size_t)((ptrdiff_t)(lag->lag + after_s * rate) - first);
+    const double after = fmin(after_s * rate, after_share * (double)p->sent->count);
+    size_t taps = (size_t)((ptrdiff_t)(lag->lag + after) - first);
     const size_t most = p->sent->count / 3;
     bool longer = false, fine = false;
     for (int round = 0; round < 3; round++) {
@@ -346,7 +285,7 @@ static lt_status conclude(const ltp_echo_reading *r, const ltp_echo_fit *f, cons
 
 static void say_doubts(const lt_echo_options *o, lt_echo *e)
 {
-    if (e->seconds < 8.0)
+    if (e->seconds < short_s)
         lt_notes_add(&e->notes, "short", "only %.1f s of speech: 20 s make the path certain", e->seconds);
     if (e->snr_db < 6.0)
         lt_notes_add(&e->notes, "low-snr", "the echo is only %.0f dB above everything else in the return", e->snr_db);
@@ -354,7 +293,7 @@ static void say_doubts(const lt_echo_options *o, lt_echo *e)
         lt_notes_add(&e->notes, "level-changes",
                      "the path's level changed by about %.0f dB during the recording; figures are of its median",
                      e->level_change_db);
-    if (!o->one_clock && fabs(e->drift_ppm) >= drift_least_ppm)
+    if (!o->one_clock && fabs(e->drift_ppm) > 0.0)
         lt_notes_add(&e->notes, "drift", "clock drift of %.1f ppm between the two recordings was removed",
                      e->drift_ppm);
 }
@@ -365,17 +304,19 @@ lt_status ltp_echo_from_speech(ltp_echo_pair *p, const lt_echo_options *o, lt_ec
     ltp_echo_fit fit = {0};
     ltp_echo_reading r = {0};
     double *scratch = NULL;
-    lt_status st = align(p, o, &lag, e, err);
+    lt_status st = ltp_echo_align(p, o, &lag, e, err);
     if (st != LT_OK)
         goto done;
-    e->seconds = (double)p->sent->count / p->rate_hz;
+    const double sent_db = lt_db_from_amplitude(sqrt(2.0) * lt_signal_rms(p->sent));
+    if (sent_db < quiet_dbfs)
+        lt_notes_add(&e->notes, "quiet-sent", "the sent recording lies at %.0f dBFS only: check its cable and channel",
+                     sent_db);
     if (!(lag.contrast >= LTP_ECHO_CONTRAST_LEAST)) {
-        e->confidence = fmin(0.95, 0.6 + e->seconds / 60.0);
+        e->confidence = sent_db < quiet_dbfs ? 0.2 : fmin(0.95, 0.6 + e->seconds / 60.0);
         say_none(e, "nothing in the return follows what was sent, at any delay");
         ltp_echo_advise(&r, o, e);
         goto done;
     }
-    cut(p, &lag, e);
     st = estimate(p, &lag, &fit, &e->ir, &r, err);
     if (st != LT_OK)
         goto done;
@@ -391,6 +332,13 @@ lt_status ltp_echo_from_speech(ltp_echo_pair *p, const lt_echo_options *o, lt_ec
     if (r.count == 0 || top < clear_noise / 5.0 * r.level[0] * lt_amplitude_from_db(r.floor_db)) {
         e->confidence = 0.7;
         say_none(e, "no arrival stands out of the noise of the estimate");
+        if (e->seconds < shortest_s) { /* something does follow what was sent, and this is too little to tell what */
+            e->finding = LT_ECHO_UNCLEAR;
+            e->confidence = 0.2;
+            e->double_talk_type = NULL;
+            lt_talker_echo_rate(NAN, NAN, &e->talker);
+            say_doubts(o, e);
+        }
         ltp_echo_advise(&r, o, e);
         goto done;
     }

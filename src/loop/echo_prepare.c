@@ -21,24 +21,34 @@ static lt_status check(const lt_signal *s, const char *which, lt_error *err)
     for (size_t i = 0; i < s->count; i++)
         if (!isfinite(s->samples[i]))
             return ltp_fail(err, LT_E_ARG, "the %s recording holds a value that is no number (sample %zu)", which, i);
-    if (!(lt_signal_rms(s) > silent_rms))
-        return ltp_fail(err, LT_E_SNR, "the %s recording is silent: check its cable and channel, then record again",
-                        which);
     return LT_OK;
 }
 
-static lt_status convert(const lt_signal *in, double rate_hz, lt_signal **out, lt_error *err)
+/* At rate_hz, without its mean and what lies under speech. */
+static lt_status convert(const lt_signal *in, const char *which, double rate_hz, lt_signal **out, lt_error *err)
 {
-    lt_status st = LT_OK;
-    if (fabs(in->rate_hz - rate_hz) < 1e-6 * rate_hz)
-        st = lt_signal_copy(in, 0, in->count, out, err);
-    else
-        st = lt_resample(in, rate_hz, out, err);
+    lt_signal *level = NULL;
+    lt_status st = lt_signal_copy(in, 0, in->count, &level, err);
+    if (st != LT_OK)
+        return st;
+    const double mean = lt_mean(level->samples, level->count); /* its step at either end would ring on */
+    for (size_t i = 0; i < level->count; i++)
+        level->samples[i] -= mean;
+    if (fabs(in->rate_hz - rate_hz) < 1e-6 * rate_hz) {
+        *out = level;
+        level = NULL;
+    } else {
+        st = lt_resample(level, rate_hz, out, err);
+    }
+    lt_signal_free(level);
     if (st != LT_OK)
         return st;
     const lt_biquad filter = lt_biquad_highpass(highpass_hz, 0.7071067811865476, rate_hz);
     lt_biquad_state state = {0};
     lt_biquad_run(&filter, &state, (*out)->samples, (*out)->samples, (*out)->count);
+    if (!(lt_signal_rms(*out) > silent_rms))
+        return ltp_fail(err, LT_E_SNR, "the %s recording is silent: check its cable and channel, then record again",
+                        which);
     return LT_OK;
 }
 
@@ -51,9 +61,9 @@ lt_status ltp_echo_prepare(const lt_signal *sent, const lt_signal *returned, ltp
     if (st != LT_OK)
         return st;
     out->rate_hz = fmin(rate_most_hz, fmin(sent->rate_hz, returned->rate_hz));
-    st = convert(sent, out->rate_hz, &out->sent, err);
+    st = convert(sent, "sent", out->rate_hz, &out->sent, err);
     if (st == LT_OK)
-        st = convert(returned, out->rate_hz, &out->returned, err);
+        st = convert(returned, "returned", out->rate_hz, &out->returned, err);
     if (st != LT_OK)
         ltp_echo_pair_clear(out);
     return st;
