@@ -88,5 +88,5 @@ bool ltp_child_wait(pid_t child, double seconds)
 void ltp_child_kill(pid_t child)
 {
     (void)kill(child, SIGKILL);
-    (void)ltp_child_wait(child, 1.0); /* one that sleeps in the kernel for good is left to the system */
+    (void)ltp_child_wait(child, 1e-3 * LTP_KILL_MS);
 }

@@ -80,6 +80,8 @@ void ltp_child_stream(ltp_live_job *job);
 pid_t ltp_child_start(void (*work)(void *context), void *context);
 /** Waits up to seconds; true = gone (and reaped). */
 bool ltp_child_wait(pid_t child, double seconds);
+enum { LTP_KILL_MS = 400 };
+/** Kill it and wait up to LTP_KILL_MS: one that sleeps in the kernel for good is left to the system. */
 void ltp_child_kill(pid_t child);
 
 uint64_t ltp_now_ns(void); /* monotonic */

@@ -9,21 +9,42 @@
 #include <math.h>
 #include <string.h>
 
-enum { POLL_MS = 10 };
-/* Time is counted in rounds of at most 50 ms, so that a caller that was stopped itself does not blame the device. */
-static const double round_most_s = 0.05;
-static const double open_s = 2.6;    /* until the stream runs */
-static const double first_s = 2.0;   /* from there to the first callback */
-static const double silence_s = 1.0; /* between callbacks */
-/* A server that waits for a hung client lets a callback pass now and then: a second has to bring so much audio. */
-static const double crawl_s = 1.0, crawl_audio_s = 0.05;
-static const double close_s = 1.0;       /* for an orderly end */
-static const double fade_s = 0.4;        /* for the child to end the sound after a stop */
-static const double quiet_s = 0.2;       /* ... where nothing sounds yet */
-static const double spare_s = 4.0;       /* over the audio's own length */
-static const double zeros_s = 0.5;       /* of nothing but zeros while something plays */
-static const double idle_zeros_s = 1.0;  /* ... from the start of a recording without playback */
-static const double later_zeros_s = 5.0; /* ... later in it */
+/* Deadlines. Time is counted in rounds of at most ROUND_MS, so that a caller that was stopped itself does not blame the
+ * device. */
+enum {
+    POLL_MS = 10,
+    ROUND_MS = 50,
+    OPEN_MS = 2500,       /* until the device is open, and from there until the stream runs */
+    FIRST_MS = 2000,      /* from there to the first callback */
+    SILENCE_MS = 1000,    /* between callbacks */
+    CRAWL_MS = 1000,      /* a server that waits for a hung client lets a callback pass now and then: this has to ... */
+    CRAWL_AUDIO_MS = 50,  /* ... bring so much */
+    CLOSE_MS = 1000,      /* for an orderly end */
+    FADE_MS = 400,        /* for the child to end the sound after a stop */
+    QUIET_MS = 200,       /* ... where nothing sounds yet */
+    SPARE_MS = 4000,      /* over the audio's own length */
+    ZEROS_MS = 500,       /* of nothing but zeros while something plays */
+    IDLE_ZEROS_MS = 1000, /* ... from the start of a recording without playback */
+    LATER_ZEROS_MS = 5000 /* ... later in it: a quiet place behind a gate may be that */
+};
+
+/* Whatever fails, the caller knows and the child is gone within this time, on a machine that is not kept from it; the
+ * wait for a child that was killed comes last. What is left of 3 s is for the command to end. */
+enum { KILL_MS = LTP_KILL_MS, KNOWN_MS = 2950 };
+_Static_assert(POLL_MS + CLOSE_MS + KILL_MS <= KNOWN_MS, "the stream ends: its server was killed, the device left");
+_Static_assert(SILENCE_MS + ROUND_MS + KILL_MS <= KNOWN_MS, "no callback any more");
+_Static_assert(2 * CRAWL_MS + ROUND_MS + KILL_MS <= KNOWN_MS, "hardly any: the first stretch may begin before");
+_Static_assert(OPEN_MS + ROUND_MS + KILL_MS <= KNOWN_MS, "it does not open; another rate is told at once");
+_Static_assert(ZEROS_MS + FADE_MS + CLOSE_MS + KILL_MS <= KNOWN_MS, "digital silence in a take, a swapped plug");
+_Static_assert(IDLE_ZEROS_MS + FADE_MS + CLOSE_MS + KILL_MS <= KNOWN_MS, "digital silence in a recording");
+_Static_assert(FADE_MS + CLOSE_MS + KILL_MS <= KNOWN_MS, "a key, a signal, a limit, a full disk");
+
+static const double open_s = 1e-3 * OPEN_MS, first_s = 1e-3 * FIRST_MS, silence_s = 1e-3 * SILENCE_MS;
+static const double crawl_s = 1e-3 * CRAWL_MS, crawl_audio_s = 1e-3 * CRAWL_AUDIO_MS;
+static const double close_s = 1e-3 * CLOSE_MS, fade_s = 1e-3 * FADE_MS, quiet_s = 1e-3 * QUIET_MS;
+static const double spare_s = 1e-3 * SPARE_MS, round_most_s = 1e-3 * ROUND_MS;
+static const double zeros_s = 1e-3 * ZEROS_MS, idle_zeros_s = 1e-3 * IDLE_ZEROS_MS;
+static const double later_zeros_s = 1e-3 * LATER_ZEROS_MS;
 
 typedef struct {
     ltp_live_job *job;

@@ -23,6 +23,9 @@ TOOL = os.environ.get("LIVE_TOOL", "")
 PROGRAM = os.environ.get("LANETUNE", "")
 # Factor on time limits: sanitizers (RIG_SLOW), and processes that wait for a processor when the test begins.
 SLOW = float(os.environ.get("RIG_SLOW", "1")) * min(max(1.0, os.getloadavg()[0] / (os.cpu_count() or 1)), 8.0)
+# Within this time every fault ends on an idle machine: the deadlines of src/audio/live_run.c add up to less. The one
+# formula of all limits here: what it is on an idle machine, times SLOW.
+LIMIT_S = 3.0 * SLOW
 NOT_THERE = 1 if os.environ.get("CI") else 99
 JACK, ALSA = "jack", "alsa"
 ROUND_TRIP = {JACK: 256, ALSA: 2048}  # frames

@@ -14,7 +14,7 @@ import tempfile
 import time
 import unittest
 
-from rig import PROGRAM, SLOW, Rig, processes
+from rig import LIMIT_S, PROGRAM, SLOW, Rig, processes
 
 sys.path.insert(0, str(pathlib.Path(os.environ["LANETUNE_SOURCE"]) / "tests" / "e2e"))
 from e2e import read_wav, validate  # noqa: E402
@@ -23,7 +23,6 @@ DEVICE = ("--host", "jack", "--input", "lane", "--yes")
 SHORT = ("--seconds", 1, "--sweeps", 1, "--level", -12)
 LONG = ("--seconds", 10, "--sweeps", 1, "--level", -12)
 NOISE = ("noise 1 0.0003", "noise 2 0.0003")
-LIMIT_S = 3.0 * SLOW
 
 
 class Command(unittest.TestCase):

@@ -12,11 +12,10 @@ import tempfile
 import time
 import unittest
 
-from rig import ALSA, JACK, SLOW, TOOL, Rig, processes
+from rig import ALSA, JACK, LIMIT_S, SLOW, TOOL, Rig, processes
 
 NOISY = ("route 1 1 scene 0 lane-coupling", "noise 1 0.0003")
 SWEEP = ("play", "--kind", "sweep", "--seconds", 10)
-LIMIT_S = 3.0 * SLOW
 
 
 def wav_frames(path):

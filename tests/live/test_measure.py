@@ -13,14 +13,13 @@ import tempfile
 import time
 import unittest
 
-from rig import PROGRAM, SLOW, Rig, processes
+from rig import LIMIT_S, PROGRAM, Rig, processes
 
 sys.path.insert(0, str(pathlib.Path(os.environ["LANETUNE_SOURCE"]) / "tests" / "e2e"))
 from e2e import band_levels, read_wav, validate  # noqa: E402
 
 DEVICE = ("--host", "jack", "--input", "lane", "--yes")
 SHORT = ("--seconds", 2, "--sweeps", 1, "--level", -12)
-LIMIT_S = 3.0 * SLOW
 
 
 class Measure(unittest.TestCase):

@@ -13,7 +13,7 @@ import tempfile
 import time
 import unittest
 
-from rig import PROGRAM, SLOW, Rig, Tap, Terminal, processes
+from rig import LIMIT_S, PROGRAM, SLOW, Rig, Tap, Terminal, processes
 
 sys.path.insert(0, str(pathlib.Path(os.environ["LANETUNE_SOURCE"]) / "tests" / "e2e"))
 from e2e import read_wav  # noqa: E402
@@ -21,7 +21,6 @@ from e2e import read_wav  # noqa: E402
 DEVICE = ("--host", "jack", "--input", "lane", "--in-channel", 1)
 LONG = ("--seconds", 10, "--sweeps", 1, "--level", -12)
 NOISY = ("route 1 1 scene 0 outbound", "noise 1 0.0003")
-LIMIT_S = 3.0 * SLOW
 ESC, CTRL_C, QUIT = b"\x1b", b"\x03", b"\x1c"
 
 
