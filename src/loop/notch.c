@@ -37,15 +37,10 @@ static void fill_from(ltp_cells *c, const lt_loop *l)
     }
 }
 
-/* |H|^2 of a biquad as a fraction of two quadratics in the cosine: above = n0 + n1 cos + n2 cos^2, and below alike. */
-typedef struct {
-    double above[3], below[3];
-} magnitude;
-
-static magnitude magnitude_of(const lt_notch *n, double rate_hz)
+ltp_magnitude ltp_notch_magnitude(const lt_notch *n, double rate_hz)
 {
     const lt_biquad b = lt_biquad_peaking(n->hz, n->q, -n->cut_db, rate_hz);
-    return (magnitude){
+    return (ltp_magnitude){
         .above = {(b.b0 - b.b2) * (b.b0 - b.b2) + b.b1 * b.b1, 2.0 * b.b1 * (b.b0 + b.b2), 4.0 * b.b0 * b.b2},
         .below = {(1.0 - b.a2) * (1.0 - b.a2) + b.a1 * b.a1, 2.0 * b.a1 * (1.0 + b.a2), 4.0 * b.a2}};
 }
@@ -53,6 +48,11 @@ static magnitude magnitude_of(const lt_notch *n, double rate_hz)
 static double quadratic(const double f[3], double x)
 {
     return f[0] + x * (f[1] + x * f[2]);
+}
+
+double ltp_magnitude_at(const ltp_magnitude *m, double cosine)
+{
+    return quadratic(m->above, cosine) / quadratic(m->below, cosine);
 }
 
 size_t ltp_cells_highest(const ltp_cells *c, const double *power)
@@ -80,7 +80,7 @@ static void run_around(const ltp_cells *c, const double *power, size_t top, doub
 static size_t left_over(const ltp_cells *c, const double *power, size_t first, size_t last, double target,
                         const lt_notch *n, size_t most)
 {
-    const magnitude m = magnitude_of(n, c->rate_hz);
+    const ltp_magnitude m = ltp_notch_magnitude(n, c->rate_hz);
     size_t left = 0;
     for (size_t i = first; i <= last && left <= most; i++)
         if (power[i] > target && power[i] * quadratic(m.above, c->cosine[i]) >
@@ -124,9 +124,9 @@ static lt_notch best_notch(const ltp_cells *c, const double *power, size_t top, 
 
 void ltp_cells_apply(const ltp_cells *c, const lt_notch *n, double *power)
 {
-    const magnitude m = magnitude_of(n, c->rate_hz);
+    const ltp_magnitude m = ltp_notch_magnitude(n, c->rate_hz);
     for (size_t i = 0; i < c->count; i++)
-        power[i] *= quadratic(m.above, c->cosine[i]) / quadratic(m.below, c->cosine[i]);
+        power[i] *= ltp_magnitude_at(&m, c->cosine[i]);
 }
 
 bool ltp_cells_cover(const ltp_cells *c, double *power, double target, size_t most, double cut_max_db,

@@ -31,4 +31,32 @@ bool ltp_cells_cover(const ltp_cells *c, double *power, double target, size_t mo
 /** Level of the highest cell behind the plan, notch `skipped` left out (SIZE_MAX: none). power: scratch. */
 double ltp_cells_peak_db(const ltp_cells *c, const ltp_notch_plan *p, size_t skipped, double *power);
 
+/** |H|^2 of a notch as a fraction of two quadratics in the cosine of the angular frequency. */
+typedef struct {
+    double above[3], below[3];
+} ltp_magnitude;
+ltp_magnitude ltp_notch_magnitude(const lt_notch *n, double rate_hz);
+double ltp_magnitude_at(const ltp_magnitude *m, double cosine);
+
+/** What the searches for a demanded margin work on. */
+typedef struct {
+    const ltp_cells *cells;
+    const lt_notch_demand *demand;
+    double *power; /* [cells] scratch */
+    double target; /* power */
+    size_t *hot;   /* [hot_count] cells above the target: a cut raises none, so the others never matter */
+    size_t hot_count;
+} ltp_notch_task;
+double ltp_notch_area(const ltp_notch_plan *p); /* sum of cut / q */
+double ltp_notch_cost(const ltp_notch_task *t, const ltp_notch_plan *p);
+bool ltp_notch_holds(const ltp_notch_task *t, const ltp_notch_plan *p);
+/** Sum of the squared excess over the target of all cells, dB^2; 0 where the plan holds. */
+double ltp_notch_excess(const ltp_notch_task *t, const ltp_notch_plan *p);
+/** Free centres: a plan that holds; false: none was found. Then: as few notches as possible, at the least cost. */
+bool ltp_notches_start(const ltp_notch_task *t, ltp_notch_plan *p);
+void ltp_notches_settle(const ltp_notch_task *t, ltp_notch_plan *p);
+/** The same for the bands of a graphic equalizer, where the cost alone counts. */
+bool ltp_bands_start(const ltp_notch_task *t, ltp_notch_plan *p);
+void ltp_bands_settle(const ltp_notch_task *t, ltp_notch_plan *p);
+
 #endif

@@ -1,11 +1,8 @@
 /* SPDX-License-Identifier: MIT
  * The smallest set of notches that reaches a demanded safe margin, at the least cost. dB.
  *
- * Free centres: the greedy cover of notch.c with one notch, two, ... until it holds; then each notch is made narrower,
- * shallower or moved as long as the demand still holds and the cost falls. Fixed bands (a graphic equalizer): the band
- * that lowers the highest cell most for its cost goes down by one step, until the demand holds; then bands go up again
- * where they may. Both searches work on cells; what is claimed is computed anew from the biquads on the full grid, and
- * a shortfall there is added to the demand. */
+ * Free centres: notch_free.c. Fixed bands (a graphic equalizer): notch_bands.c. Both work on cells; what is claimed is
+ * computed anew from the biquads on the full grid, and a shortfall there is added to the demand. */
 #include "loop/notch.h"
 
 #include "base/alloc.h"
@@ -13,194 +10,78 @@
 #include <math.h>
 #include <string.h>
 
-enum { TIGHTENINGS = 6, ROUNDS = 60 };
+enum { TIGHTENINGS = 6 };
 static const double unreached_step_db = 0.25;
-static const double narrowest_q = 30.0;
 static const double same_peak_db = 3.0;        /* lower than that in another condition: another peak */
 static const double neighbourhood = 1.0 / 6.0; /* octave: where the same peak is looked for */
-static const double highest_of_rate = 0.45;    /* a peaking biquad has no width at half the rate */
-
-typedef struct {
-    const ltp_cells *cells;
-    const lt_notch_demand *demand;
-    double *scratch, *power; /* [cells] */
-    double target;           /* power */
-} task;
 
 lt_notch_demand lt_notch_demand_default(double want_db)
 {
     return (lt_notch_demand){.want_db = want_db, .notches_max = 4, .cut_max_db = 12.0, .cut_step_db = 0.5};
 }
 
-static double cost_of(const task *t, const ltp_notch_plan *p)
+double ltp_notch_area(const ltp_notch_plan *p)
 {
     double area = 0.0;
     for (size_t i = 0; i < p->count; i++)
         area += p->list[i].cut_db / p->list[i].q;
+    return area;
+}
+
+double ltp_notch_cost(const ltp_notch_task *t, const ltp_notch_plan *p)
+{
+    const double area = ltp_notch_area(p);
     if (t->demand->cost == NULL)
         return area;
     return t->demand->cost(t->demand->context, p->list, p->count) + 1e-4 * area; /* among equals the smaller */
 }
 
-static bool holds(const task *t, const ltp_notch_plan *p)
+static void magnitudes_of(const ltp_notch_task *t, const ltp_notch_plan *p, ltp_magnitude *m)
 {
-    return ltp_cells_peak_db(t->cells, p, SIZE_MAX, t->scratch) <= lt_db_from_power(t->target * LTP_NOTCH_ROUNDING);
-}
-
-/* ---- free centres ---- */
-
-/* Cuts as the equipment offers them, never shallower than they must be. */
-static void round_cuts(const task *t, ltp_notch_plan *p)
-{
-    const double step = t->demand->cut_step_db;
-    for (size_t i = 0; i < p->count; i++)
-        p->list[i].cut_db = fmin(ceil(p->list[i].cut_db / step - 1e-9) * step, t->demand->cut_max_db);
-}
-
-static bool variation(const task *t, const lt_notch *n, int which, lt_notch *out)
-{
-    *out = *n;
-    const double width_hz = n->hz / n->q;
-    switch (which) {
-    case 0:
-        out->q = fmin(n->q * 1.12, narrowest_q);
-        return out->q > n->q;
-    case 1:
-        out->cut_db = n->cut_db - t->demand->cut_step_db;
-        return out->cut_db > 0.0;
-    case 2:
-        out->hz = n->hz + 0.1 * width_hz;
-        return out->hz < highest_of_rate * t->cells->rate_hz;
-    case 3:
-        out->hz = n->hz - 0.1 * width_hz;
-        return true;
-    case 4: /* deeper, but narrower */
-        out->cut_db = n->cut_db + t->demand->cut_step_db;
-        out->q = fmin(n->q * 1.25, narrowest_q);
-        return out->cut_db <= t->demand->cut_max_db;
-    default:
-        return false;
-    }
-}
-
-static void polish(const task *t, ltp_notch_plan *p)
-{
-    double cost = cost_of(t, p);
-    bool better = true;
-    for (int round = 0; round < ROUNDS && better; round++) {
-        better = false;
-        for (size_t i = 0; i < p->count; i++)
-            for (int which = 0; which < 5; which++) {
-                const lt_notch kept = p->list[i];
-                if (!variation(t, &kept, which, &p->list[i])) {
-                    p->list[i] = kept;
-                    continue;
-                }
-                const double now = holds(t, p) ? cost_of(t, p) : (double)INFINITY;
-                if (now < cost - 1e-9) {
-                    cost = now;
-                    better = true;
-                } else {
-                    p->list[i] = kept;
-                }
-            }
-    }
-    for (size_t i = 0; i < p->count; i++) { /* what a person dials in */
-        const lt_notch kept = p->list[i];
-        p->list[i].hz = kept.hz >= 100.0 ? round(kept.hz) : round(kept.hz * 10.0) / 10.0;
-        p->list[i].q = round(kept.q * 10.0) / 10.0;
-        if (!holds(t, p))
-            p->list[i] = kept;
-    }
-}
-
-static bool free_centres(const task *t, ltp_notch_plan *p)
-{
-    for (size_t most = 1; most <= t->demand->notches_max; most++)
-        if (ltp_cells_cover(t->cells, t->power, t->target, most, t->demand->cut_max_db, p)) {
-            round_cuts(t, p);
-            if (holds(t, p))
-                polish(t, p);
-            return true;
-        }
-    return false;
-}
-
-/* ---- fixed bands ---- */
-
-/* One octave's bands have Q 1.4, one third's 4.3: Q = sqrt(r) / (r - 1) for the ratio r to the next band. */
-static double band_q(const lt_notch_demand *d, size_t i)
-{
-    if (d->band_count < 2)
-        return 1.414;
-    const double ratio =
-        i + 1 < d->band_count ? d->bands_hz[i + 1] / d->bands_hz[i] : d->bands_hz[i] / d->bands_hz[i - 1];
-    return sqrt(ratio) / (ratio - 1.0);
-}
-
-/* Lower band `i` by one step; false: not possible. */
-static bool lower_band(const task *t, ltp_notch_plan *p, size_t i)
-{
-    const lt_notch_demand *d = t->demand;
-    if (!(d->bands_hz[i] < highest_of_rate * t->cells->rate_hz))
-        return false;
     for (size_t k = 0; k < p->count; k++)
-        if (fabs(p->list[k].hz - d->bands_hz[i]) < 1e-9) {
-            p->list[k].cut_db += d->cut_step_db;
-            return p->list[k].cut_db <= d->cut_max_db + 1e-9;
-        }
-    if (p->count == d->notches_max)
-        return false;
-    p->list[p->count++] = (lt_notch){.hz = d->bands_hz[i], .q = band_q(d, i), .cut_db = d->cut_step_db};
-    return d->cut_step_db <= d->cut_max_db + 1e-9;
+        m[k] = ltp_notch_magnitude(&p->list[k], t->cells->rate_hz);
 }
 
-/* How much of the power above the target is left: what one step is judged by. */
-static double excess(const task *t, const ltp_notch_plan *p)
+static double power_behind(const ltp_notch_task *t, const ltp_magnitude *m, size_t count, size_t cell)
 {
-    (void)ltp_cells_peak_db(t->cells, p, SIZE_MAX, t->scratch);
+    double power = t->cells->power[cell];
+    for (size_t k = 0; k < count; k++)
+        power *= ltp_magnitude_at(&m[k], t->cells->cosine[cell]);
+    return power;
+}
+
+bool ltp_notch_holds(const ltp_notch_task *t, const ltp_notch_plan *p)
+{
+    ltp_magnitude m[LT_NOTCHES_MAX];
+    magnitudes_of(t, p, m);
+    for (size_t i = 0; i < t->hot_count; i++)
+        if (power_behind(t, m, p->count, t->hot[i]) > t->target * LTP_NOTCH_ROUNDING)
+            return false;
+    return true;
+}
+
+double ltp_notch_excess(const ltp_notch_task *t, const ltp_notch_plan *p)
+{
+    ltp_magnitude m[LT_NOTCHES_MAX];
     double sum = 0.0;
-    for (size_t i = 0; i < t->cells->count; i++)
-        if (t->scratch[i] > t->target)
-            sum += lt_db_from_power(t->scratch[i] / t->target);
+    magnitudes_of(t, p, m);
+    for (size_t i = 0; i < t->hot_count; i++) {
+        const double power = power_behind(t, m, p->count, t->hot[i]);
+        if (power > t->target * LTP_NOTCH_ROUNDING) {
+            const double db = lt_db_from_power(power / t->target);
+            sum += db * db;
+        }
+    }
     return sum;
 }
 
-static bool fixed_bands(const task *t, ltp_notch_plan *p)
+static void set_target(ltp_notch_task *t, double target_db)
 {
-    *p = (ltp_notch_plan){0};
-    while (!holds(t, p)) {
-        const double before = excess(t, p);
-        const double cost = cost_of(t, p);
-        ltp_notch_plan best = *p;
-        double best_worth = 0.0;
-        for (size_t i = 0; i < t->demand->band_count; i++) {
-            ltp_notch_plan next = *p;
-            if (!lower_band(t, &next, i))
-                continue;
-            const double worth = (before - excess(t, &next)) / fmax(cost_of(t, &next) - cost, 1e-6);
-            if (worth > best_worth) {
-                best_worth = worth;
-                best = next;
-            }
-        }
-        if (!(best_worth > 0.0))
-            return false;
-        *p = best;
-    }
-    for (size_t i = p->count; i-- > 0;) /* up again as far as may be */
-        while (i < p->count && p->list[i].cut_db > 0.0) {
-            ltp_notch_plan less = *p;
-            less.list[i].cut_db -= t->demand->cut_step_db;
-            if (!(less.list[i].cut_db > 1e-9)) {
-                less.count--;
-                memmove(less.list + i, less.list + i + 1, (less.count - i) * sizeof *less.list);
-            }
-            if (!holds(t, &less))
-                break;
-            *p = less;
-        }
-    return true;
+    t->target = lt_power_from_db(target_db);
+    t->hot_count = 0;
+    for (size_t i = 0; i < t->cells->count; i++)
+        if (t->cells->power[i] > t->target)
+            t->hot[t->hot_count++] = i;
 }
 
 /* ---- a peak that moves ---- */
@@ -240,20 +121,52 @@ static bool chases(const lt_loop *const *loops, size_t count, const lt_notch *n)
 
 /* ---- both ---- */
 
-/* The plan for a peak of target power; where it cannot be reached, for the lowest one that can. */
-static bool plan_for(task *t, double peak_db, double target_db, ltp_notch_plan *p)
+static bool start(const ltp_notch_task *t, ltp_notch_plan *p)
 {
-    const bool fixed = t->demand->band_count > 0;
-    for (double least_db = target_db; least_db < peak_db; least_db += unreached_step_db) {
-        t->target = lt_power_from_db(least_db);
-        if (fixed ? fixed_bands(t, p) : free_centres(t, p))
-            return least_db <= target_db;
-    }
+    return t->demand->band_count > 0 ? ltp_bands_start(t, p) : ltp_notches_start(t, p);
+}
+
+static void settle(const ltp_notch_task *t, ltp_notch_plan *p)
+{
+    if (t->demand->band_count > 0)
+        ltp_bands_settle(t, p);
+    else
+        ltp_notches_settle(t, p);
+}
+
+/* The plan for a peak of target power; where it cannot be reached, for the lowest one that can, found by halving. */
+static bool plan_for(ltp_notch_task *t, double peak_db, double target_db, ltp_notch_plan *p)
+{
+    set_target(t, target_db);
     *p = (ltp_notch_plan){0};
+    if (start(t, p)) {
+        settle(t, p);
+        return true;
+    }
+    ltp_notch_plan best = {0};
+    double best_db = peak_db;
+    size_t low = 0; /* steps above the target: not reached */
+    size_t high = (size_t)ceil(fmax(peak_db - target_db, 0.0) / unreached_step_db);
+    while (high > low + 1) {
+        const size_t middle = low + (high - low) / 2;
+        const double middle_db = target_db + (double)middle * unreached_step_db;
+        set_target(t, middle_db);
+        if (start(t, p)) {
+            high = middle;
+            best = *p;
+            best_db = middle_db;
+        } else {
+            low = middle;
+        }
+    }
+    set_target(t, best_db);
+    *p = best;
+    if (p->count > 0)
+        settle(t, p);
     return false;
 }
 
-static lt_status search(task *t, const lt_loop *const *loops, size_t count, double gain_db, lt_notch_set *out,
+static lt_status search(ltp_notch_task *t, const lt_loop *const *loops, size_t count, double gain_db, lt_notch_set *out,
                         lt_error *err)
 {
     const double peak_db = lt_db_from_power(t->cells->power[ltp_cells_highest(t->cells, t->cells->power)]);
@@ -307,10 +220,10 @@ lt_status lt_notches_reach(const lt_loop *const *loops, size_t count, double gai
     if (st != LT_OK || out->reached || demand->notches_max == 0)
         return st;
     ltp_cells *c = ltp_alloc(1, sizeof *c);
-    task t = {.cells = c, .demand = demand};
-    t.scratch = ltp_alloc(LTP_CELLS_MAX, sizeof *t.scratch);
+    ltp_notch_task t = {.cells = c, .demand = demand};
+    t.hot = ltp_alloc(LTP_CELLS_MAX, sizeof *t.hot);
     t.power = ltp_alloc(LTP_CELLS_MAX, sizeof *t.power);
-    if (c == NULL || t.scratch == NULL || t.power == NULL) {
+    if (c == NULL || t.hot == NULL || t.power == NULL) {
         st = ltp_fail_nomem(err, "notches");
         goto done;
     }
@@ -321,7 +234,7 @@ lt_status lt_notches_reach(const lt_loop *const *loops, size_t count, double gai
         out->moves[i] = chases(loops, count, &out->notches[i]);
 done:
     ltp_free(c);
-    ltp_free(t.scratch);
+    ltp_free(t.hot);
     ltp_free(t.power);
     return st;
 }
