@@ -228,6 +228,7 @@ typedef struct {
     lt_howl *howl;
     double mean_square, mean_square_mic; /* Fast; of the channel that is kept and of the one that is watched */
     double peak, drawn_s;
+    uint64_t full; /* samples at the converter's end; a float path goes beyond unharmed */
     cli_live_step step;
     void *context;
     bool ended; /* by step */
@@ -253,6 +254,7 @@ static void hear(watcher *w, const lt_live_view *v)
             heard[n] = x;
             played[n] = played_at(w, first + at + n);
             w->mean_square = decay * w->mean_square + (1.0 - decay) * x * x;
+            w->full += fabs(x) >= FULL_PEAK && fabs(x) < 2.0 - FULL_PEAK;
             if (l->spl_channel < v->channels) {
                 const double y = (double)v->newest[(at + n) * v->channels + l->spl_channel];
                 w->mean_square_mic = decay * w->mean_square_mic + (1.0 - decay) * y * y;
@@ -266,6 +268,7 @@ static void hear(watcher *w, const lt_live_view *v)
                  e.hz);
         at += n;
     }
+    l->clipped = l->refuses_clipped && (double)w->full > CLI_CLIPPED_MOST * (double)v->total_frames;
     const double spl_db = lt_dbfs_from_mean_square(w->mean_square_mic) + l->spl_cal_db;
     if (w->stimulus != NULL && first < w->stimulus->count && spl_db > l->max_spl_db) /* false for NaN */
         stop(l,
@@ -341,7 +344,7 @@ static bool watch(void *context, const lt_live_view *v)
     draw(w, v);
     if (w->step != NULL && !w->ended && !w->step(w->context, (double)v->frames / v->rate_hz))
         w->ended = true;
-    return !cli_live_asked_to_stop(w->live) && !w->ended;
+    return !cli_live_asked_to_stop(w->live) && !w->ended && !w->live->clipped;
 }
 
 /* The channel is silent and another one is not: its number, counted from 1; 0 = no such thing. */
@@ -365,6 +368,7 @@ lt_status cli_live_take(cli_live *l, const char *what, const lt_signal *stimulus
     watcher w = {.live = l, .what = what, .stimulus = stimulus};
     lt_error why = {0};
     *out = NULL;
+    l->clipped = false;
     if (cli_live_asked_to_stop(l))
         return ltp_fail(err, LT_E_STATE, "%s", l->stopped);
     lt_status st = stimulus != NULL ? lt_howl_create(l->opt.rate_hz, &w.howl, err) : LT_OK;
@@ -377,6 +381,10 @@ lt_status cli_live_take(cli_live *l, const char *what, const lt_signal *stimulus
     if (l->stopped[0] != '\0' || (st == LT_OK && !(*out)->complete)) {
         lt_take_free(*out);
         *out = NULL;
+        if (l->stopped[0] == '\0' && l->clipped)
+            return ltp_fail(err, LT_E_CLIP,
+                            "the recording clips; turn the input gain of the interface or --level down and measure "
+                            "again");
         return ltp_fail(err, LT_E_STATE, "%s", l->stopped[0] != '\0' ? l->stopped : "stopped before its end");
     }
     if (st != LT_OK) {

@@ -25,6 +25,8 @@ extern const cli_command cmd_measure, cmd_calibrate;
     {                                                                                                                  \
         "in-channel", CLI_COUNT, "N", "input that is recorded, counted from 1", "as visit.yaml says", 1, 8, NULL       \
     }
+/** Part of the samples that may be clipped; more spoils a sweep. */
+#define CLI_CLIPPED_MOST 0.0005
 /** Options of the device. */
 #define CLI_DEVICE_OPTIONS                                                                                             \
     {"host", CLI_TEXT, "NAME", "sound system, a part of its name is enough", "the usual one", 0, 0, NULL},             \
@@ -58,6 +60,8 @@ typedef struct {
     size_t shown;            /* columns drawn */
     char stopped[256];       /* why the user or a limit stopped; "" = nothing did */
     bool device_failed;      /* the last take ended for the device */
+    bool refuses_clipped;    /* a take that will be refused for it ends at once: LT_E_CLIP */
+    bool clipped;            /* it did */
     lt_live_used used;       /* of the last take */
     unsigned heard_channels; /* of the last take */
     thrd_t guard;

@@ -11,7 +11,6 @@
 
 #define NOISE_S 60.0
 #define SENTENCE_S 5.0      /* with --yes: time for one sentence and its pause */
-#define CLIPPED_MOST 0.0005 /* part of the samples */
 /* Up to this many seconds are loaded to be judged at once; a longer recording is kept, and tune reads it in blocks. */
 #define JUDGED_MOST_S 3600.0
 /* Less is dropped: levels exceeded 10 and 90 % of the time (Fast, 0.125 s) need some tens of independent values. */
@@ -65,7 +64,7 @@ static lt_status judge(cli_measure_job *j, const lt_signal *x, lt_error *err)
         if (st == LT_OK)
             lt_notes_append(&j->notes, &j->levels->notes);
     }
-    if (st == LT_OK && (double)lt_clipped_samples(x) > CLIPPED_MOST * (double)x->count)
+    if (st == LT_OK && (double)lt_clipped_samples(x) > CLI_CLIPPED_MOST * (double)x->count)
         lt_notes_add(&j->notes, "clipping",
                      "The recording clips; turn the input gain of the interface down and record again.");
     j->result.levels = j->levels;

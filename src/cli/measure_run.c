@@ -14,7 +14,6 @@ enum { TAKES_MAX = 3, OLD_DAYS = 30 };
 #define AFTER_S 0.7 /* recorded after the stimulus' own tail: round trip and decay */
 #define LATENCY_FIRST_S 0.06
 #define LATENCY_MOST_S 0.12
-#define CLIPPED_MOST 0.0005 /* part of the samples; more spoils a sweep */
 
 /* ---- open and close ---- */
 
@@ -268,7 +267,7 @@ static lt_status check_take(const cli_measure_job *j, const lt_take *t, bool *wh
     size_t n = 0;
     lt_continuity c;
     *whole = false;
-    if ((double)lt_clipped_samples(x) > CLIPPED_MOST * (double)x->count)
+    if ((double)lt_clipped_samples(x) > CLI_CLIPPED_MOST * (double)x->count)
         return ltp_fail(err, LT_E_CLIP,
                         "the recording clips at %.1f dBFS; turn the input gain of the interface or "
                         "--level down and measure again",
@@ -335,7 +334,9 @@ static lt_status sweep_until_whole(cli_measure_job *j, lt_error *err)
     for (j->result.takes = 1; j->result.takes <= TAKES_MAX; j->result.takes++) {
         lt_take *take = NULL;
         bool whole = false;
+        j->live->refuses_clipped = true; /* bursts look for it */
         lt_status st = cli_live_take(j->live, j->word, j->stimulus, AFTER_S, &take, err);
+        j->live->refuses_clipped = false;
         if (st == LT_OK)
             st = check_take(j, take, &whole, &j->notes, err);
         if (st == LT_OK && whole)

@@ -87,6 +87,8 @@ class Command(unittest.TestCase):
         with Rig(*good, ports="1 2") as rig:
             rig.set("noise 2 0.0003", "route 1 2 scene 0 outbound")
             self.fails(rig, *LONG, says="input 1 delivers nothing but digital silence, input 2 does not.*swapped")
+            rig.set(*good, "gain 1 60", "clip 1 1")  # not at the end of ten seconds
+            self.fails(rig, *LONG, says="recording clips.*gain")
             rig.set()
             self.fails(rig, *LONG, says="nothing but digital silence")
             rig.set(*good)

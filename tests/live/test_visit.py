@@ -210,7 +210,8 @@ class Technician:
         self.outs = {}  # outbound, by lane
 
     def text(self):
-        return self.terminal.shown.decode("utf-8", "replace").replace("\r\n", "\n")
+        """What was left standing on the lines: one that is drawn again ends in a carriage return."""
+        return re.sub(r"[^\n]*\r", "", self.terminal.shown.decode("utf-8", "replace").replace("\r\n", "\n"))
 
     def next_prompt(self, seconds=60):
         """The lines up to the next question; None at the end of the program."""
@@ -284,7 +285,7 @@ class Technician:
         return status
 
     def result(self):
-        text = self.text().replace("\r", "\n")  # a line that is drawn over ends so
+        text = self.text()
         return json.loads(text[text.rindex("\n{\n"):])
 
 

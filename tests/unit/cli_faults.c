@@ -69,7 +69,7 @@ static outcome run_quietly(const cli_command *c, const char *const *words, long 
 }
 
 #ifdef LT_FAULTS
-enum { FIRST = 12, LAST = 12, GUESS = 64 };
+enum { FIRST = 8, LAST = 8, GUESS = 64 };
 
 /* One run with allocation n failing; false: it makes fewer. */
 static bool fails(const cli_command *c, const char *const *words, long n)
