@@ -31,7 +31,7 @@ class Echo(Case):
     def pair(self, h, seed=1, noise=0.0003, rate=RATE, near=0.0):
         sent = babble(seed, rate=rate)
         rng = np.random.default_rng(seed + 100)
-        back = np.convolve(sent, h)[:len(sent)] + noise * rng.normal(size=len(sent))
+        back = scipy.signal.fftconvolve(sent, h)[:len(sent)] + noise * rng.normal(size=len(sent))
         back[len(sent) // 2:len(sent) // 2 + 2 * rate] += near * babble(seed + 7, 2, rate)
         return sent, back
 
@@ -102,6 +102,17 @@ class Echo(Case):
         self.fails("echo", both, "--sent-channel", "2", "--returned-channel", "2", says="at once")
         self.fails("echo", both, "--sent-channel", "9", "--returned-channel", "1", says="three.wav")
 
+    def test_lines_mixed_up(self):
+        sent, back = self.pair(path((2, -20)))
+        both = write_wav(self.dir / "both.wav", [back, sent], RATE)
+        value = self.json("echo", both)
+        self.assertEqual(value["result"]["finding"], "unclear")
+        self.assertIn("swapped", self.codes(value))
+        self.assertIn("the other way round", " ".join(map(str, value["result"]["advice"])))
+        r = self.json("echo", both, "--sent-channel", "2", "--returned-channel", "1")["result"]
+        self.assertAlmostEqual(r["delay_ms"], 2, delta=0.05)
+        self.fails("echo", write_wav(self.dir / "dc.wav", [sent, 0 * sent + 0.2], RATE), says=["dc.wav", "silent"])
+
     def test_both_ways(self):
         sent, other = babble(1, 14), babble(8, 14)
         other *= np.sin(2 * np.pi * 0.13 * np.arange(len(other)) / RATE) > -0.3
@@ -109,8 +120,8 @@ class Echo(Case):
         noise = 0.0003 * np.random.default_rng(3).normal(size=(2, len(sent)))
         out, back = sent + noise[0], other + noise[1]
         for _ in range(6):  # each line holds the echo of the other one
-            out, back = (sent + noise[0] + np.convolve(back, here)[:len(sent)],
-                         other + noise[1] + np.convolve(out, there)[:len(sent)])
+            out, back = (sent + noise[0] + scipy.signal.fftconvolve(back, here)[:len(sent)],
+                         other + noise[1] + scipy.signal.fftconvolve(out, there)[:len(sent)])
         both = write_wav(self.dir / "both.wav", [out, back], RATE)
         r = self.json("echo", both, "--both")["result"]
         self.assertAlmostEqual(r["delay_ms"], 1.5, delta=0.05)
@@ -128,7 +139,7 @@ class Echo(Case):
         self.json("stimulus", "sweep", self.dir / "s.wav", "--seconds", "4")
         rate, s, _ = read_wav(self.dir / "s.wav")
         h = path((80, -22), rate=rate)
-        back = np.concatenate([np.convolve(s[:, 0], h), np.zeros(rate // 2)])
+        back = np.concatenate([scipy.signal.fftconvolve(s[:, 0], h), np.zeros(rate // 2)])
         back += 1e-4 * np.random.default_rng(5).normal(size=len(back))
         r = self.json("echo", "--sent", self.dir / "s.wav", "--returned", write_wav(self.dir / "r.wav", back, rate))["result"]
         self.assertEqual((r["source"], r["finding"]), ("stimulus", "processing-delay"))
