@@ -36,7 +36,7 @@ struct ltp_line_spectrum {
     double bin_hz;
     double *ratio, *weight, *power; /* [bins] sums */
     double *now, *floor;            /* [bins] this block */
-    double *segment;                /* [LONGEST_SEGMENT + 4] scratch */
+    double *segment;                /* [LONGEST_SEGMENT + LTP_RANK_PADDING] scratch */
 };
 
 /* ---- creation ---- */
@@ -115,7 +115,7 @@ static bool allocate(ltp_line_spectrum *s)
     s->power = ltp_alloc(s->bins, sizeof *s->power);
     s->now = ltp_alloc(s->bins, sizeof *s->now);
     s->floor = ltp_alloc(s->bins, sizeof *s->floor);
-    s->segment = ltp_alloc(LONGEST_SEGMENT + 4, sizeof *s->segment);
+    s->segment = ltp_alloc(LONGEST_SEGMENT + LTP_RANK_PADDING, sizeof *s->segment);
     return s->fir != NULL && s->recent != NULL && s->window != NULL && s->input != NULL && s->windowed != NULL &&
            s->spectrum != NULL && s->ratio != NULL && s->weight != NULL && s->power != NULL && s->now != NULL &&
            s->floor != NULL && s->segment != NULL;

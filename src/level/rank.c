@@ -1,28 +1,41 @@
 /* SPDX-License-Identifier: MIT
  * Medians without a sort. Position k of the sorted values holds the largest that has at most k below it. Counting all
- * pairs has no branch to guess, so it is three times as fast as a selection. */
+ * pairs has no branch to guess, and eight values are counted for at a time, so it is several times as fast as a
+ * selection. */
 #include "level/rank.h"
 #include "base/vector.h"
 
 #include <math.h>
 
+/* Keeps the largest of the values that have at most `most` below them; minus_rank: minus how many have. */
+LTP_INLINE void keep(ltp_vector *kept, const ltp_vector *x, const ltp_mask *minus_rank, long long most)
+{
+    const ltp_mask few = *minus_rank >= -most;
+    const ltp_vector candidate = (ltp_vector)(few & (ltp_mask)*x); /* 0 where there are more */
+    ltp_keep_larger(kept, &candidate);
+}
+
 LTP_WIDE double ltp_median_by_rank(double *x, size_t count)
 {
-    const size_t low = (count - 1) / 2;
-    const size_t high = count / 2;
-    double at_low = 0.0;
-    double at_high = 0.0;
-    for (size_t i = count; i % 4 != 0; i++)
-        x[i] = INFINITY;
-    for (size_t i = 0; i < count; i++) {
-        const double here = x[i];
-        const ltp_vector all = {here, here, here, here};
-        ltp_mask below = {0, 0, 0, 0};
-        for (size_t j = 0; j < count; j += 4)
-            below += *(const ltp_quad *)(x + j) < all; /* -1 where true */
-        const size_t rank = (size_t) - (below[0] + below[1] + below[2] + below[3]);
-        at_low = rank <= low && here > at_low ? here : at_low;
-        at_high = rank <= high && here > at_high ? here : at_high;
+    const long long low = ((long long)count - 1) / 2, high = (long long)count / 2;
+    ltp_vector at_low = {0.0, 0.0, 0.0, 0.0};
+    ltp_vector at_high = at_low;
+    for (size_t i = count; i % 8 != 0; i++)
+        x[i] = (double)INFINITY;
+    for (size_t i = 0; i < count; i += 8) {
+        const ltp_vector a = *(const ltp_quad *)(x + i), b = *(const ltp_quad *)(x + i + 4);
+        ltp_mask below_a = {0, 0, 0, 0};
+        ltp_mask below_b = below_a;
+        for (size_t j = 0; j < count; j++) {
+            const ltp_vector other = {x[j], x[j], x[j], x[j]};
+            below_a += other < a; /* -1 where true */
+            below_b += other < b;
+        }
+        keep(&at_low, &a, &below_a, low);
+        keep(&at_low, &b, &below_b, low);
+        keep(&at_high, &a, &below_a, high);
+        keep(&at_high, &b, &below_b, high);
     }
-    return at_low + 0.5 * (at_high - at_low);
+    const double lower = ltp_largest(&at_low);
+    return lower + 0.5 * (ltp_largest(&at_high) - lower);
 }

@@ -5,7 +5,7 @@
 
 #include <stddef.h>
 
-enum { LTP_RANK_PADDING = 4 };
+enum { LTP_RANK_PADDING = 8 };
 
 /** The median of x[count], none of them negative or NaN; x has room for LTP_RANK_PADDING more, which are overwritten.
  * As lt_median(), which sorts. */
