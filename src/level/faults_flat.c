@@ -204,6 +204,8 @@ static void follow_ceiling(ceiling *c, const double *x, size_t n, double side, d
 /* Do more tops reach the same value than chance would have it? */
 static bool is_ceiling(const ceiling *c)
 {
+    if (!(c->level > 0.0))
+        return false; /* silence */
     const double part = fmin(1.0, fmax(c->step, tie * c->level) / (near_top * c->level));
     double evidence = -(c->tops - 1.0) * log(part);
     for (double i = 1.0; i < c->tops && c->close > 0.0; i += 1.0)
