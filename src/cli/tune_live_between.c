@@ -116,7 +116,7 @@ static lt_status measure_list(cli_tune_live_job *t, const open_list *l, lt_error
             if (!said && !t->between_left_out)
                 cli_live_say(&t->live,
                              "%zu %s can be open together. Whether they howl together is told by how loud each speaker "
-                             "is in the microphone beside it. What is left out is assumed.",
+                             "is in the microphone beside it. What is left out is assumed.\n",
                              l->count, l->counters ? "counters" : "lanes");
             said = true;
             cli_tune_step step = step_of(t->first, l->counters, to, from);
