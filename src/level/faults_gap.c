@@ -27,6 +27,7 @@ enum { RETURN_SHORT = 20, RETURN_LONG = 80 }; /* sub-blocks: 10 and 40 ms, as be
 enum { EDGE = 3 };                            /* sub-blocks: the last one may hold the step */
 /* Steps from sample to sample in the last and first 1.5 ms, re those of 40 ms: a fade of 10 ms leaves a tenth. */
 static const double edge_least = 0.1, edges_least = 0.3; /* each; both, geometric mean */
+static const double near_least = 0.4;
 static const double rather_long_s = 0.06;
 static const double held_most = 3.0;  /* a held value, re the RMS before */
 static const double jump_part = 0.15; /* by which a held value is left */
@@ -69,7 +70,7 @@ struct ltp_gap {
     uint64_t gap_start, gap_end;
     double sound_s; /* sound lasted so long before the gap */
     uint64_t sound_start;
-    double back_edge, back_short, entry;
+    double back_edge, back_nearest, back_short, entry;
     double held_value;
     double quiet_energy; /* in the gap */
     size_t quiet_blocks;
@@ -246,11 +247,13 @@ static bool is_no_chance(double samples, const piece *p)
     return samples * log(((double)p->equal + 2.0) / ((double)p->pairs + 1.0)) > by_chance;
 }
 
-/* Steps of EDGE sub-blocks re those of `count`. */
-static double edge_of(double change, const piece *all, size_t count)
+/* Steps of EDGE sub-blocks re those of `count`, or of the nearest 10 ms, of which a fade of 10 ms leaves a sixth: a
+ * hole may end in a pause just before the next word. All are sums. */
+static double edge_of(double change, double nearest, double all, size_t count)
 {
-    const double part = sqrt(change / EDGE / (all->change / (double)count + 1e-30));
-    return fmin(part, 1.0);
+    const double part = sqrt(change / EDGE / (all / (double)count + 1e-30));
+    const double near = sqrt(change / EDGE / (nearest / BEFORE + 1e-30));
+    return fmin(1.0, fmax(part, near > near_least ? near : 0.0));
 }
 
 /* Does a gap begin with this sub-block? */
@@ -274,7 +277,8 @@ static void listen(ltp_gap *d, double size, bool constant)
     d->faint = faint;
     d->held = !nothing;
     d->around = all;
-    d->entry = edge_of(sum_of_last(d, EDGE).change, &all, d->blocks < LONG_BEFORE ? d->blocks : LONG_BEFORE);
+    d->entry = edge_of(sum_of_last(d, EDGE).change, exact ? changes * BEFORE : (double)INFINITY, all.change,
+                       d->blocks < LONG_BEFORE ? d->blocks : LONG_BEFORE);
 }
 
 /* The run of equal samples ends with this sub-block: the end of a gap, or sound all the time? */
@@ -322,11 +326,14 @@ static void come_back(ltp_gap *d)
     d->back_blocks++;
     if (d->back_blocks == EDGE)
         d->back_edge = d->back.change;
-    if (d->back_blocks == RETURN_SHORT)
+    if (d->back_blocks == RETURN_SHORT) {
         d->back_short = sqrt(d->back.square / RETURN_SHORT);
+        d->back_nearest = d->back.change;
+    }
     if (d->back_blocks < RETURN_LONG)
         return;
-    const double exit_edge = edge_of(d->back_edge, &d->back, RETURN_LONG);
+    const double exit_edge =
+        edge_of(d->back_edge, d->exact ? d->back_nearest : (double)INFINITY, d->back.change, RETURN_LONG);
     const bool sudden = fmin(d->entry, exit_edge) > edge_least && sqrt(d->entry * exit_edge) > edges_least;
     const bool back = d->exact ? is_no_chance((double)(d->gap_end - d->gap_start), &d->back)
                                : d->back_short > return_part * d->before_rms && d->back_short > least_rms;

@@ -14,6 +14,7 @@ static const double fall = 0.25;        /* power: it may fall by 6 dB while it s
 static const double share_least = 0.05; /* of all power */
 static const double loud_db = -30.0, alone = 0.25;
 enum { SURE = 8 /* steps: the quarter second in which it was seen to grow */, WEAK = 3, PRIOR = 100 };
+static const double above_floor_db = 3.0; /* of the level that a tenth of the past is below */
 static const double on_line_db = 6.0, least_growth_db_s = 8.0, faintest_db = -70.0;
 
 static const double tone_s = 0.17, look_s = 0.1, lowest_hz = 200.0;
@@ -153,7 +154,7 @@ static double beginning(ltp_squeal *d)
     for (size_t i = 0; i < count && weak < WEAK; i++) {
         const double slope = -fmax(d->event.rise_db_per_s, least_growth_db_s) * step_s;
         const double off = i < SURE ? 0.0 : level[i] - expected(&g, slope, (double)i);
-        if (i >= SURE && expected(&g, slope, (double)i) < fmax(floor_level, faintest_db))
+        if (i >= SURE && expected(&g, slope, (double)i) < fmax(floor_level + above_floor_db, faintest_db))
             break;
         weak = off < -on_line_db ? weak + 1 : 0;
         if (fabs(off) > on_line_db)

@@ -21,7 +21,7 @@ static const double gust_share = 0.2;
 static const double deep_s = 0.05, deep_low_hz = 10.0, deep_high_hz = 45.0;
 static const double counts = 0.13; /* of the power of strong gusts: what comes up to that belongs to the wind */
 static const double over_before = 1.6;
-enum { DEEP = 300, SMOOTH = 3, AFTER = 100, BACK = 60, PAUSE = 16, EARLIER = 100, EARLIER_LEAST = 10 };
+enum { DEEP = 300, SMOOTH = 3, AFTER = 100, BACK = 60, PAUSE = 60, EARLIER = 100, EARLIER_LEAST = 10 };
 enum { CROSSINGS = 3, NEXT = 4, COMPANY = 2 /* other gusty frames so near */ };
 
 typedef struct {
