@@ -14,7 +14,8 @@ static const double fall = 0.25;        /* power: it may fall by 6 dB while it s
 static const double share_least = 0.05; /* of all power */
 static const double loud_db = -30.0, alone = 0.25;
 enum { SURE = 8 /* steps: the quarter second in which it was seen to grow */, WEAK = 3, PRIOR = 100 };
-static const double above_floor_db = 3.0; /* of the level that a tenth of the past is below */
+/* A tenth of the time, the power of noise in a bin is 9.8 dB below its mean: -10 lg(-ln 0.9). */
+static const double above_floor_db = 9.8;
 static const double on_line_db = 6.0, least_growth_db_s = 8.0, faintest_db = -70.0;
 
 static const double tone_s = 0.17, look_s = 0.1, lowest_hz = 200.0;
