@@ -8,6 +8,7 @@
 #include <math.h>
 #include <stdio.h>
 
+enum { AT_ONCE = 4 };
 static const double longest_delay_s = 1.0;
 
 double ltp_matrix_hz(const lt_loop_matrix *m, double x)
@@ -32,13 +33,14 @@ static lt_complex turned(double angle)
 }
 
 /* Bin k of a real signal's spectrum for any k. */
-static lt_complex bin_at(const lt_loop_matrix *m, const lt_complex *spectrum, ptrdiff_t k)
+static lt_complex bin_at(const lt_loop_matrix *m, const lt_complex *spectrum, size_t apart, ptrdiff_t k)
 {
     const ptrdiff_t n = (ptrdiff_t)m->n_fft;
+    const ptrdiff_t stride = (ptrdiff_t)apart;
     if (k >= 0 && k <= n / 2)
-        return spectrum[k];
+        return spectrum[k * stride];
     k = ((k % n) + n) % n;
-    return k <= n / 2 ? spectrum[k] : ltp_complex_conjugate(spectrum[n - k]);
+    return k <= n / 2 ? spectrum[k * stride] : ltp_complex_conjugate(spectrum[(n - k) * stride]);
 }
 
 /* Lagrange's polynomial through the nearest bins, the phase being counted from the middle of the response, where it
@@ -62,15 +64,16 @@ static void fill_weights(const lt_loop_matrix *m, ptrdiff_t centre_frames, ltp_m
     }
 }
 
-static lt_complex between(const lt_loop_matrix *m, const lt_complex *spectrum, ptrdiff_t centre_frames,
+static lt_complex between(const lt_loop_matrix *m, const lt_complex *spectrum, size_t apart, ptrdiff_t centre_frames,
                           ltp_matrix_place *at)
 {
     lt_complex sum = {0.0, 0.0};
     if (!at->weighted || at->centre_frames != centre_frames)
         fill_weights(m, centre_frames, at);
+    const ptrdiff_t stride = (ptrdiff_t)apart;
     const bool whole = at->first >= 0 && at->first + LTP_MATRIX_NODES <= (ptrdiff_t)(m->n_fft / 2 + 1);
     for (int i = 0; i < LTP_MATRIX_NODES; i++) {
-        const lt_complex z = whole ? spectrum[at->first + i] : bin_at(m, spectrum, at->first + i);
+        const lt_complex z = whole ? spectrum[(at->first + i) * stride] : bin_at(m, spectrum, apart, at->first + i);
         sum = ltp_complex_add(sum, ltp_complex_product(z, at->weight[i]));
     }
     return sum;
@@ -88,7 +91,8 @@ lt_complex ltp_matrix_path_at(const lt_loop_matrix *m, const ltp_matrix_path *p,
     if (!p->open)
         return (lt_complex){0.0, 0.0};
     if (p->spectrum != NULL)
-        value = at->on_bin ? bin_at(m, p->spectrum, at->bin) : between(m, p->spectrum, p->centre_frames, at);
+        value = at->on_bin ? bin_at(m, p->spectrum, m->response_count, at->bin)
+                           : between(m, p->spectrum, m->response_count, p->centre_frames, at);
     if (p->delay_s > 0.0)
         value = ltp_complex_product(value, turned(-2.0 * LT_PI * ltp_matrix_hz(m, at->x) * p->delay_s));
     return ltp_complex_scaled(value, p->gain);
@@ -174,7 +178,7 @@ static lt_status connect(lt_loop_matrix *m, const lt_coupling *c, ltp_matrix_pat
     if (!is_open(c) || c->ir == NULL)
         return LT_OK;
     const size_t i = response_index(m, c->ir);
-    p->spectrum = m->response[i].spectrum;
+    p->spectrum = m->spectra + i;
     p->cell_top = m->response[i].cell_top;
     p->centre_frames = m->response[i].centre_frames;
     return LT_OK;
@@ -210,31 +214,30 @@ static void fill_points(lt_loop_matrix *m)
     m->block_count = (m->cell_count + LTP_BLOCK_CELLS - 1) / LTP_BLOCK_CELLS;
 }
 
-static double top_of_cell(const lt_loop_matrix *m, size_t index, size_t cell)
+static double top_of_cell(const lt_loop_matrix *m, size_t index, const lt_complex *spectrum, size_t cell)
 {
-    const lt_complex *spectrum = m->response[index].spectrum;
     double top = 0.0;
     for (size_t i = cell * LTP_CELL_POINTS; i <= (cell + 1) * LTP_CELL_POINTS && i < m->point_count; i++) {
         ltp_matrix_place at = ltp_matrix_place_of(ltp_matrix_point(m, i));
         const bool edge = i == 0 || i + 1 == m->point_count;
         const lt_complex z =
-            edge ? between(m, spectrum, m->response[index].centre_frames, &at) : spectrum[m->first_bin + i - 1];
+            edge ? between(m, spectrum, 1, m->response[index].centre_frames, &at) : spectrum[m->first_bin + i - 1];
         top = fmax(top, ltp_complex_power(z));
     }
     return sqrt(top);
 }
 
-static void fill_cell_tops(const lt_loop_matrix *m, size_t index)
+static void fill_cell_tops(const lt_loop_matrix *m, size_t index, const lt_complex *spectrum)
 {
     double *cell = m->response[index].cell_top;
     double *block = cell + m->cell_count;
     for (size_t i = 0; i < m->cell_count; i++) {
-        cell[i] = top_of_cell(m, index, i);
+        cell[i] = top_of_cell(m, index, spectrum, i);
         block[i / LTP_BLOCK_CELLS] = fmax(block[i / LTP_BLOCK_CELLS], cell[i]);
     }
 }
 
-static lt_status transform(lt_loop_matrix *m, size_t index, lt_rfft *fft, lt_error *err)
+static lt_status transform(lt_loop_matrix *m, size_t index, lt_rfft *fft, lt_complex *spectrum, lt_error *err)
 {
     const lt_ir *ir = m->response[index].ir;
     lt_ir at_rate = *ir;
@@ -244,17 +247,37 @@ static lt_status transform(lt_loop_matrix *m, size_t index, lt_rfft *fft, lt_err
             return st;
     }
     m->response[index].centre_frames = (ptrdiff_t)(at_rate.count / 2) - at_rate.origin_frames;
-    m->response[index].spectrum = ltp_alloc(m->n_fft / 2 + 1, sizeof(lt_complex));
     m->response[index].cell_top = ltp_alloc(m->cell_count + m->block_count, sizeof(double));
-    lt_status st = LT_OK;
-    if (m->response[index].spectrum == NULL || m->response[index].cell_top == NULL)
-        st = ltp_fail_nomem(err, "a loop matrix");
+    lt_status st = m->response[index].cell_top == NULL ? ltp_fail_nomem(err, "a loop matrix") : LT_OK;
     if (st == LT_OK)
-        st = lt_ir_spectrum_by(&at_rate, fft, m->response[index].spectrum, err);
+        st = lt_ir_spectrum_by(&at_rate, fft, spectrum, err);
     if (st == LT_OK)
-        fill_cell_tops(m, index);
+        fill_cell_tops(m, index, spectrum);
     if (at_rate.samples != ir->samples)
         ltp_free(at_rate.samples);
+    return st;
+}
+
+/* Some responses at a time, so that what is written side by side fills whole lines of the cache. */
+static lt_status transform_all(lt_loop_matrix *m, lt_error *err)
+{
+    const size_t bins = m->n_fft / 2 + 1;
+    lt_rfft *fft = NULL;
+    lt_complex *some = ltp_alloc(AT_ONCE * bins, sizeof *some);
+    m->spectra = ltp_alloc(bins * m->response_count, sizeof *m->spectra);
+    lt_status st =
+        some == NULL || m->spectra == NULL ? ltp_fail_nomem(err, "a loop matrix") : lt_rfft_create(m->n_fft, &fft, err);
+    for (size_t first = 0; first < m->response_count && st == LT_OK; first += AT_ONCE) {
+        const size_t left = m->response_count - first;
+        const size_t count = left < AT_ONCE ? left : AT_ONCE;
+        for (size_t i = 0; i < count && st == LT_OK; i++)
+            st = transform(m, first + i, fft, some + i * bins, err);
+        for (size_t k = 0; k < bins && st == LT_OK; k++)
+            for (size_t i = 0; i < count; i++)
+                m->spectra[k * m->response_count + first + i] = some[i * bins + k];
+    }
+    lt_rfft_free(fft);
+    ltp_free(some);
     return st;
 }
 
@@ -295,11 +318,7 @@ static lt_status build(lt_loop_matrix *m, const lt_matrix_paths *p, lt_error *er
     if (st != LT_OK)
         return st;
     fill_points(m);
-    lt_rfft *fft = NULL;
-    st = lt_rfft_create(m->n_fft, &fft, err);
-    for (size_t i = 0; i < m->response_count && st == LT_OK; i++)
-        st = transform(m, i, fft, err);
-    lt_rfft_free(fft);
+    st = transform_all(m, err);
     if (st == LT_OK)
         st = for_each(m, p, connect, err);
     for (size_t i = 0; i < m->response_count; i++)
@@ -330,9 +349,9 @@ void lt_loop_matrix_free(lt_loop_matrix *m)
     if (m == NULL)
         return;
     for (size_t i = 0; i < m->response_count; i++) {
-        ltp_free(m->response[i].spectrum);
         ltp_free(m->response[i].cell_top);
     }
+    ltp_free(m->spectra);
     ltp_free(m);
 }
 

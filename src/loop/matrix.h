@@ -14,7 +14,7 @@ enum { LTP_MATRIX = LT_MATRIX_LANES_MAX, LTP_CELL_POINTS = 16, LTP_BLOCK_CELLS =
 
 typedef struct {
     bool open;                  /* false: nothing comes over */
-    const lt_complex *spectrum; /* [n_fft / 2 + 1], NULL: flat */
+    const lt_complex *spectrum; /* [n_fft / 2 + 1], response_count apart; NULL: flat */
     ptrdiff_t centre_frames;    /* middle of the response, t = 0 at 0 */
     double gain, delay_s;
     double *cell_top; /* [cell_count + block_count] largest magnitude in each cell, then in each block; NULL: flat */
@@ -28,11 +28,11 @@ struct lt_loop_matrix {
     ltp_matrix_path lane[LTP_MATRIX][LTP_MATRIX], counter[LTP_MATRIX][LTP_MATRIX], loop[LTP_MATRIX];
     struct {
         const lt_ir *ir; /* only while it is built */
-        lt_complex *spectrum;
         double *cell_top;
         ptrdiff_t centre_frames;
     } response[2 * LTP_MATRIX * LTP_MATRIX + LTP_MATRIX]; /* each different one once */
     size_t response_count;
+    lt_complex *spectra; /* [n_fft / 2 + 1][response_count]: what one place asks for lies together */
     double rate_hz, from_hz, to_hz;
     size_t n_fft;
     size_t first_bin, point_count; /* points: from_hz, the bins between, to_hz */
