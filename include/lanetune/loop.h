@@ -316,7 +316,7 @@ typedef struct {
     } tails[LT_CANCELLER_TAILS_MAX];
     size_t count;
     double best_db;
-    double sufficient_ms; /* shortest tail within 1 dB of the best; NaN: none gains 3 dB */
+    double sufficient_ms; /* shortest tail within 2 dB of the best; NaN: none gains 3 dB */
     double path_db;       /* what taking off the measured path itself would reach */
     double bulk_ms;       /* delay taken off before the canceller; 0: none */
 } lt_canceller;

@@ -18,7 +18,8 @@ static const double bulk_from_ms = 30.0;  /* a shorter delay is left to the canc
 static const double settled = 0.5;        /* of the recording, from where on the result counts */
 static const double echo_over_rest = 4.0; /* power: only where the echo dominates */
 static const double longest_s = 60.0;
-static const double least_gain_db = 3.0, near_best_db = 1.0;
+static const double least_gain_db = 3.0;
+static const double near_best_db = 2.0; /* that much may be convergence; a tail too short for the path leaves more */
 
 typedef struct {
     size_t frame, frames; /* length and number */
