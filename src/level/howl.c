@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: MIT
  * Howl: a tone that stays where it is and grows by the same number of decibels every moment, for a loop that is just
- * unstable grows exponentially at one frequency. Short spectra, their levels and phases over the last quarter second.
+ * unstable grows exponentially at one frequency. Short spectra, their levels and phases over the last quarter second,
+ * and over seconds for what grows slowly. A note swells, too, but flattens as it does: a howl never does before the
+ * limiter.
  * The limits are ours, set on simulated loops, sweeps, speech, traffic and hum. Levels in dBFS. */
 #include "base/alloc.h"
 #include <lanetune/level.h>
@@ -8,19 +10,39 @@
 #include <math.h>
 #include <string.h>
 
-enum { DEPTH = 21, OVERLAP = 4, PEAKS = 8, STEADY = 11, NEAR = 5, FAR = 20, MEMORY = 90, SPREAD = 2 };
+enum {
+    DEPTH = 21,
+    HARMONICS = 3,
+    OVERLAP = 4,
+    PEAKS = 8,
+    STEADY = 11,
+    NEAR = 5,
+    FAR = 20,
+    MEMORY = 90,
+    AFTER = 60,
+    SPREAD = 2
+};
+enum { COARSE = 4, SPAN_MOST = 100, STEEP = 12 }; /* hops in a mean; means kept; hops of a steep rise */
+static const size_t spans[] = {7, 10, 15, 21, 30, 42, 60, SPAN_MOST}; /* means looked at: 0.3 s to 4.3 s */
+enum { HIT = 2, FAST = 4, SLOW = 6 }; /* points: a hop with a rise earns HIT, each costs 1; what an alarm takes */
 static const double frame_s = 0.0427;
 static const double lowest_hz = 90.0, highest_hz = 10000.0, highest_of_rate = 0.45;
-static const double hold_s = 0.2;         /* a sweep comes back as late as this */
+static const double hold_s = 0.08;        /* a sweep comes back, and rings on, as late as this */
+static const double still_s = 0.5;        /* a played tone that stays: its distortion stays, too */
 static const double tonal = 100.0;        /* played: power over the median of its spectrum */
 static const double tonal_of_peak = 1e-5; /* ... and of its highest */
 static const double prominence_db = 17.0; /* over what lies beside it */
 static const double valley = 10.0;
-static const double mate_db = 25.0;      /* a harmonic that is weaker than this says nothing */
-static const double rise_least_db = 3.2; /* over the last quarter second */
-static const double slope_most_db_s = 270.0;
+static const double mate_db = 25.0;                            /* a harmonic that is weaker than this says nothing */
+static const double rise_least_db = 11.0, long_least_db = 9.0; /* within a quarter second; within a longer span */
+static const double woken_least_db = 3.2;  /* ... after a sweep has just passed: what a lane rings on falls */
+static const double steep_least_db = 14.0; /* ... within the shortest one */
+static const double fast_db_s = 35.0, fast_hz = 190.0; /* from here on fewer points are enough */
+static const double slope_least_db_s = 2.8, slope_most_db_s = 270.0;
 static const double third_least = 0.18; /* share of the rise in each third of the time */
-static const double scatter_of_rise = 0.19, scatter_least_db = 0.35, scatter_most_db = 1.6;
+static const double bend_most_db = 1.0; /* second half of the rise under the first: a note's attack flattens */
+static const double valid_least = 0.7;  /* share of a span without anything played */
+static const double scatter_of_rise = 0.19, long_scatter = 0.12, scatter_least_db = 0.35, scatter_most_db = 1.6;
 static const double moving = 0.003, moving_hz = 1.0; /* of a tone that stays, over all */
 static const double jitter = 0.006, jitter_hz = 7.0; /* ... and from moment to moment */
 static const double falling_db_s = -6.0;             /* a howl that was seen to rise and has reached its limit */
@@ -34,11 +56,18 @@ struct lt_howl {
     double *window, *x, *played, *work;
     lt_complex *spectrum;   /* [DEPTH x bins], ring */
     double *power;          /* [bins] of the newest */
+    double *sum;            /* [bins] of the hops of a mean; NaN: something was played there */
+    float *mean;            /* [SPAN_MOST x bins], ring */
+    size_t means;           /* so far */
     double *reference;      /* [bins] of what was played */
     double *sorted;         /* [bins] */
     uint32_t *masked_until; /* [bins] hop number */
-    uint32_t *rose_until;   /* [bins] a rise that was seen while the bin was masked counts until then */
-    size_t filled;          /* samples in x that are new */
+    uint32_t *flank_until;  /* [bins] ... wider: no measure for the level beside a peak */
+    uint32_t *peak_since;   /* [bins] a tone was played there from this hop to the next */
+    uint32_t *peak_last;
+    uint8_t *points;      /* [bins] */
+    uint32_t *rose_until; /* [bins] a rise that was seen while the bin was masked counts until then */
+    size_t filled;        /* samples in x that are new */
     uint32_t hops;
     uint64_t pushed;
     double scale; /* |X|^2 of the three bins of a tone to its mean square */
@@ -57,9 +86,15 @@ void lt_howl_free(lt_howl *h)
     ltp_free(h->work);
     ltp_free(h->spectrum);
     ltp_free(h->power);
+    ltp_free(h->sum);
+    ltp_free(h->mean);
     ltp_free(h->reference);
     ltp_free(h->sorted);
     ltp_free(h->masked_until);
+    ltp_free(h->flank_until);
+    ltp_free(h->peak_since);
+    ltp_free(h->peak_last);
+    ltp_free(h->points);
     ltp_free(h->rose_until);
     ltp_free(h);
 }
@@ -72,12 +107,19 @@ static bool allocate(lt_howl *h)
     h->work = ltp_alloc(h->n, sizeof *h->work);
     h->spectrum = ltp_alloc(DEPTH * h->bins, sizeof *h->spectrum);
     h->power = ltp_alloc(h->bins, sizeof *h->power);
+    h->sum = ltp_alloc(h->bins, sizeof *h->sum);
+    h->mean = ltp_alloc(SPAN_MOST * h->bins, sizeof *h->mean);
     h->reference = ltp_alloc(h->bins, sizeof *h->reference);
     h->sorted = ltp_alloc(h->bins, sizeof *h->sorted);
     h->masked_until = ltp_alloc(h->bins, sizeof *h->masked_until);
+    h->flank_until = ltp_alloc(h->bins, sizeof *h->flank_until);
+    h->peak_since = ltp_alloc(h->bins, sizeof *h->peak_since);
+    h->peak_last = ltp_alloc(h->bins, sizeof *h->peak_last);
+    h->points = ltp_alloc(h->bins, sizeof *h->points);
     h->rose_until = ltp_alloc(h->bins, sizeof *h->rose_until);
-    return h->window && h->x && h->played && h->work && h->spectrum && h->power && h->reference && h->sorted &&
-           h->masked_until && h->rose_until;
+    return h->window && h->x && h->played && h->work && h->spectrum && h->power && h->sum && h->mean && h->reference &&
+           h->sorted && h->masked_until && h->flank_until && h->peak_since && h->peak_last && h->points &&
+           h->rose_until;
 }
 
 lt_status lt_howl_create(double rate_hz, lt_howl **out, lt_error *err)
@@ -113,7 +155,13 @@ void lt_howl_reset(lt_howl *h)
     memset(h->played, 0, h->n * sizeof *h->played);
     memset(h->spectrum, 0, DEPTH * h->bins * sizeof *h->spectrum);
     memset(h->masked_until, 0, h->bins * sizeof *h->masked_until);
+    memset(h->flank_until, 0, h->bins * sizeof *h->flank_until);
+    memset(h->peak_since, 0, h->bins * sizeof *h->peak_since);
+    memset(h->peak_last, 0, h->bins * sizeof *h->peak_last);
+    memset(h->points, 0, h->bins * sizeof *h->points);
     memset(h->rose_until, 0, h->bins * sizeof *h->rose_until);
+    memset(h->sum, 0, h->bins * sizeof *h->sum);
+    h->means = 0;
     h->filled = 0;
     h->hops = 0;
     h->pushed = 0;
@@ -138,15 +186,27 @@ static void transform(lt_howl *h, const double *x, lt_complex *spectrum)
     lt_rfft_forward(h->fft, h->work, spectrum);
 }
 
-static void mask_about(lt_howl *h, double bin)
+static void mask_about(const lt_howl *h, uint32_t *until, double bin, double half)
 {
-    const double half = SPREAD + 0.02 * bin;
     const size_t from = bin > half ? (size_t)(bin - half) : 0;
     for (size_t k = from; k < h->bins && (double)k <= bin + half; k++)
-        h->masked_until[k] = h->hops + (uint32_t)h->hold_hops;
+        until[k] = h->hops + (uint32_t)h->hold_hops;
 }
 
-/* Tones in what is played, and where their distortion would lie. */
+/* A tone is played at bin k. The distortion of a sweep moves faster than the sweep and is no howl by itself. */
+static void mask_tone(lt_howl *h, size_t k)
+{
+    const double bin = (double)k;
+    if (h->hops > h->peak_last[k] + 2)
+        h->peak_since[k] = h->hops;
+    h->peak_last[k] = h->hops;
+    const bool still = (double)((h->hops - h->peak_since[k]) * h->hop) > still_s * h->rate_hz;
+    mask_about(h, h->flank_until, bin, 8.0 + 0.06 * bin);
+    for (int m = 1; m <= (still ? HARMONICS : 1) && m * bin < (double)h->bins; m++)
+        mask_about(h, h->masked_until, m * bin, SPREAD + 0.02 * m * bin);
+}
+
+/* Tones in what is played. */
 static void mask_played(lt_howl *h)
 {
     lt_complex *x = h->spectrum + h->hops % DEPTH * h->bins; /* the oldest: its place is free now */
@@ -167,8 +227,7 @@ static void mask_played(lt_howl *h)
         const bool peak = h->reference[k] >= h->reference[k - 1] && h->reference[k] > h->reference[k + 1];
         if (!peak || !(h->reference[k] > least) || !(h->reference[k] > 0.0))
             continue;
-        for (double m = 1.0; m <= 5.0 && m * (double)k < (double)h->bins; m += 1.0)
-            mask_about(h, m * (double)k);
+        mask_tone(h, k);
     }
 }
 
@@ -178,7 +237,7 @@ static double prominence(const lt_howl *h, size_t k)
     const size_t low = k > FAR ? k - FAR : 1, high = k + FAR < h->bins ? k + FAR : h->bins - 1;
     double sum = 0.0, count = 0.0;
     for (size_t j = low; j <= high; j++)
-        if ((j + NEAR < k || j > k + NEAR) && h->hops >= h->masked_until[j]) {
+        if ((j + NEAR < k || j > k + NEAR) && h->hops >= h->flank_until[j]) {
             sum += h->power[j];
             count += 1.0;
         }
@@ -220,31 +279,93 @@ static bool stays(const lt_howl *h, size_t k, double *hz)
            apart_hz < fmax(jitter * *hz, jitter_hz);
 }
 
-/* The level of the last quarter second is a straight line upwards. */
+typedef struct {
+    double rise_db, scatter_db, third[3], last_db;
+} line;
+
+/* A straight line through y[n], without those that are NaN. False: too few. */
+static bool fit_line(const double *y, size_t n, line *out)
+{
+    double count = 0.0, sx = 0.0, sy = 0.0, sxx = 0.0, sxy = 0.0, square = 0.0, in_third[3] = {0};
+    *out = (line){.last_db = y[n - 1]};
+    for (size_t i = 0; i < n; i++) {
+        if (isnan(y[i]))
+            continue;
+        count += 1.0;
+        sx += (double)i;
+        sy += y[i];
+        sxx += (double)i * (double)i;
+        sxy += (double)i * y[i];
+        out->third[i * 3 / n] += y[i];
+        in_third[i * 3 / n] += 1.0;
+    }
+    for (size_t i = 0; i < 3; i++)
+        out->third[i] /= in_third[i]; /* NaN: none there */
+    if (count < valid_least * (double)n || isnan(out->third[0] + out->third[1] + out->third[2] + out->last_db))
+        return false;
+    const double slope = (sxy - sx * sy / count) / (sxx - sx * sx / count);
+    for (size_t i = 0; i < n; i++) {
+        const double off = y[i] - sy / count - slope * ((double)i - sx / count);
+        square += isnan(off) ? 0.0 : off * off;
+    }
+    out->rise_db = slope * (double)(n - 1);
+    out->scatter_db = sqrt(square / (count - 2.0));
+    return true;
+}
+
+/* Upwards all the way, and not ever slower. */
+static bool is_growth(const line *l, double least_db, double scatter)
+{
+    const double first = l->third[1] - l->third[0], second = l->third[2] - l->third[1];
+    const double share = third_least * l->rise_db;
+    return l->rise_db >= least_db && first > share && second > share && second > first - bend_most_db &&
+           l->last_db > l->third[2] - 0.5 &&
+           l->scatter_db < fmin(fmax(scatter * l->rise_db, scatter_least_db), scatter_most_db);
+}
+
+static double level_of(const lt_howl *h, double power)
+{
+    return lt_db_from_power(h->scale * power + 1e-20);
+}
+
+/* The last `n` means of bin k. */
+static void history(const lt_howl *h, size_t k, size_t n, double *y)
+{
+    for (size_t i = 0; i < n; i++) {
+        const float *m = h->mean + (h->means - n + i) % SPAN_MOST * h->bins + k;
+        y[i] = level_of(h, (double)m[-1] + (double)m[0] + (double)m[1]);
+    }
+}
+
+/* The level of bin k is a straight line upwards: over the last quarter second, or over as many seconds as slow growth
+ * needs to be told from chance. */
 static bool rises(const lt_howl *h, size_t k, double *slope_db_s, double *level_db)
 {
-    double y[DEPTH], sum = 0.0, moment = 0.0, third[3] = {0};
-    const double centre = 0.5 * (DEPTH - 1);
-    for (size_t i = 0; i < DEPTH; i++) {
-        y[i] = lt_db_from_power(h->scale * tone_power(spectrum_at(h, DEPTH - 1 - i), k) + 1e-20);
-        sum += y[i];
-        moment += ((double)i - centre) * y[i];
-    }
-    const double per_hop = moment / ((double)DEPTH * ((double)DEPTH * (double)DEPTH - 1.0) / 12.0);
-    const double mean = sum / DEPTH, rise = per_hop * (DEPTH - 1);
-    double square = 0.0;
-    for (size_t i = 0; i < DEPTH; i++) {
-        const double off = y[i] - mean - per_hop * ((double)i - centre);
-        square += off * off;
-        third[i * 3 / DEPTH] += y[i] / ((double)DEPTH / 3.0);
-    }
-    const double scatter = sqrt(square / (DEPTH - 2));
-    *slope_db_s = per_hop * h->rate_hz / (double)h->hop;
+    const double hop_s = (double)h->hop / h->rate_hz;
+    double y[SPAN_MOST];
+    line l;
+    for (size_t i = 0; i < DEPTH; i++)
+        y[i] = level_of(h, tone_power(spectrum_at(h, DEPTH - 1 - i), k));
     *level_db = y[DEPTH - 1] + 3.0103; /* mean square to dBFS */
-    const double share = third_least * rise;
-    return rise >= rise_least_db && *slope_db_s < slope_most_db_s && third[1] - third[0] > share &&
-           third[2] - third[1] > share && y[DEPTH - 1] > third[2] - 0.5 &&
-           scatter < fmin(fmax(scatter_of_rise * rise, scatter_least_db), scatter_most_db);
+    (void)fit_line(y, DEPTH, &l);
+    *slope_db_s = l.rise_db / (hop_s * (DEPTH - 1));
+    if (*slope_db_s >= slope_most_db_s)
+        return false;
+    const bool woken = h->masked_until[k] > 0 && h->hops < h->masked_until[k] + AFTER;
+    if (is_growth(&l, woken ? woken_least_db : rise_least_db, scatter_of_rise))
+        return true;
+    if (fit_line(y + DEPTH - STEEP, STEEP, &l) && is_growth(&l, steep_least_db, scatter_of_rise)) {
+        *slope_db_s = l.rise_db / (hop_s * (STEEP - 1));
+        return *slope_db_s < slope_most_db_s;
+    }
+    for (size_t s = 0; s < LTP_COUNT(spans) && h->means >= spans[s]; s++) {
+        history(h, k, spans[s], y);
+        if (!fit_line(y, spans[s], &l) || !is_growth(&l, long_least_db, long_scatter))
+            continue;
+        *slope_db_s = l.rise_db / (hop_s * COARSE * (double)(spans[s] - 1));
+        return *slope_db_s >= slope_least_db_s;
+    }
+    return false;
 }
 
 /* A peak with valleys on both sides. */
@@ -293,6 +414,16 @@ static size_t find_peaks(const lt_howl *h, size_t *peaks)
     return count;
 }
 
+/* One rise may be chance. */
+static bool earns(lt_howl *h, size_t k, double hz, double slope_db_s)
+{
+    uint8_t p = h->points[k];
+    for (size_t j = k - 1; j <= k + 1; j++)
+        p = h->points[j] > p ? h->points[j] : p;
+    h->points[k] = p < 2 * SLOW ? (uint8_t)(p + HIT) : p;
+    return h->points[k] >= (slope_db_s >= fast_db_s && hz >= fast_hz ? FAST : SLOW);
+}
+
 /* A howl may start while a sweep passes its frequency and reach the limiter before that has gone by. */
 static bool rose_unseen(lt_howl *h, size_t k, bool rising)
 {
@@ -306,12 +437,14 @@ static bool rose_unseen(lt_howl *h, size_t k, bool rising)
 static void look(lt_howl *h)
 {
     size_t peaks[PEAKS];
+    for (size_t k = 0; k < h->bins; k++)
+        h->points[k] = h->points[k] > 0 ? (uint8_t)(h->points[k] - 1) : 0;
     const size_t count = find_peaks(h, peaks);
     for (size_t i = 0; i < count && !h->found; i++) {
         double hz, slope_db_s, level_db;
         const size_t k = peaks[i];
         const bool prominent = prominence(h, k) >= prominence_db && stays(h, k, &hz);
-        const bool rising = prominent && rises(h, k, &slope_db_s, &level_db);
+        const bool rising = prominent && rises(h, k, &slope_db_s, &level_db) && earns(h, k, hz, slope_db_s);
         const bool rose = prominent && rose_unseen(h, k, rising);
         if ((!rising && !rose) || h->hops < h->masked_until[k] || has_mates(h, k, hz))
             continue;
@@ -325,6 +458,19 @@ static void look(lt_howl *h)
     }
 }
 
+/* Means of a few hops for the slow ones; a bin that something played may be in does not count. */
+static void add_mean(lt_howl *h)
+{
+    for (size_t k = 0; k < h->bins; k++)
+        h->sum[k] += h->hops < h->masked_until[k] ? (double)NAN : h->power[k];
+    if ((h->hops + 1) % COARSE != 0)
+        return;
+    float *m = h->mean + h->means++ % SPAN_MOST * h->bins;
+    for (size_t k = 0; k < h->bins; k++)
+        m[k] = (float)(h->sum[k] / COARSE);
+    memset(h->sum, 0, h->bins * sizeof *h->sum);
+}
+
 static void hop(lt_howl *h)
 {
     mask_played(h);
@@ -332,6 +478,7 @@ static void hop(lt_howl *h)
     transform(h, h->x, x);
     for (size_t k = 0; k < h->bins; k++)
         h->power[k] = lt_complex_power(x[k]);
+    add_mean(h);
     h->hops++;
     if (h->hops >= DEPTH)
         look(h);

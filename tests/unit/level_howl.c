@@ -77,14 +77,14 @@ static void add_sweep(double *x, size_t count, double rate_hz, double from_hz, d
 static void growing_howls_are_told_in_time(void **state)
 {
     (void)state;
-    static const double rises[] = {20.0, 40.0, 80.0, 120.0, 200.0};
+    static const double rises[] = {3.0, 6.0, 12.0, 20.0, 40.0, 80.0, 120.0, 200.0};
     static const double tones[] = {210.0, 437.0, 1003.0, 2512.0, 3777.7, 7900.0};
     int bad = 0;
     for (size_t r = 0; r < COUNT(rises); r++)
         for (size_t f = 0; f < COUNT(tones); f++)
-            for (unsigned rate = 0; rate < 2; rate++) {
+            for (unsigned rate = 0; rate < (rises[r] < 20.0 ? 1 : 2); rate++) {
                 const double rate_hz = rate == 0 ? 48000.0 : 44100.0;
-                const size_t count = (size_t)(6.0 * rate_hz);
+                const size_t count = (size_t)((2.0 + 21.0 / rises[r]) * rate_hz);
                 double *x = zeros(count);
                 add_noise(x, count, 0.003, 5 + f); /* -47.4 dBFS; in 35 Hz, the width of the window: -75.8 dBFS */
                 add_howl(x, count, rate_hz, tones[f], 0.5, -75.8, rises[r]);
@@ -93,7 +93,8 @@ static void growing_howls_are_told_in_time(void **state)
                 const double at = told_at(x, NULL, count, rate_hz, &e);
                 char label[80];
                 (void)snprintf(label, sizeof label, "%g Hz, %g dB/s at %g Hz: seconds", tones[f], rises[r], rate_hz);
-                bad += !in_range(label, at - stands_out_s, -0.35, 0.25);
+                /* a slow one may be told by what it has risen before it stands out */
+                bad += !in_range(label, at - stands_out_s, fmin(-0.35, -5.0 / rises[r]), 0.25);
                 bad += !near_rel(label, e.hz, tones[f], 0.01);
                 bad += !in_range(label, e.rise_db_per_s / rises[r], 0.5, 2.2);
                 bad += !near_abs(label, e.at_s, at, 0.04);
@@ -121,7 +122,9 @@ static void howls_under_a_sweep_are_told(void **state)
             lt_howl_event e = {0};
             const double at = told_at(x, played, count, RATE, &e);
             /* The sweep, which moves on by a semitone in 0.1 s, has to leave the neighbourhood first. */
-            bad += !in_range("under a sweep: seconds", at - passes_s, 0.0, 0.7);
+            char label[80];
+            (void)snprintf(label, sizeof label, "under a sweep, %g Hz, %g dB/s", tones[f], rises[r]);
+            bad += !in_range(label, at - passes_s, 0.0, 0.7);
             bad += !near_rel("under a sweep: hertz", e.hz, tones[f], 0.01);
             free(x);
             free(played);
@@ -192,16 +195,44 @@ static void add_voice(double *x, size_t count, double rate_hz, uint64_t seed)
     }
 }
 
+/* Music on hold: chords that swell within 20 ms to 2 s and go, with and without vibrato and partials; or short notes of
+ * a whistle. */
+static void add_music(double *x, size_t count, double rate_hz, bool chords, uint64_t seed)
+{
+    lt_rng r = {.state = seed + 50};
+    for (size_t at = 0; at < count;) {
+        const double seconds = chords ? 0.5 + 4.0 * lt_rng_uniform(&r) : 0.15 + 0.5 * lt_rng_uniform(&r);
+        const double attack = chords ? 0.02 * pow(100.0, lt_rng_uniform(&r)) : 0.03;
+        const size_t n = (size_t)(seconds * rate_hz), voices = chords ? 3 : 1;
+        for (size_t v = 0; v < voices; v++) {
+            const double hz = 220.0 * pow(2.0, floor(36.0 * lt_rng_uniform(&r)) / 12.0);
+            const double vibrato = lt_rng_uniform(&r) < 0.5 ? 0.005 * lt_rng_uniform(&r) : 0.0;
+            const int partials = chords ? 1 + (int)(5.0 * lt_rng_uniform(&r)) : 1;
+            double phase = 0.0;
+            for (size_t i = 0; i < n && at + i < count; i++) {
+                const double t = (double)i / rate_hz;
+                phase += hz * (1.0 + vibrato * sin(35.0 * t)) / rate_hz;
+                for (int p = 1; p <= partials; p++)
+                    x[at + i] += 0.03 / (p * p) * lt_fade(t / attack) * lt_fade((seconds - t) / 0.1) *
+                                 sin(2.0 * LT_PI * p * phase);
+            }
+        }
+        at += n;
+    }
+}
+
 static void other_sounds_are_no_howl(void **state)
 {
     (void)state;
     int bad = 0;
     const size_t count = 20 * RATE;
     for (uint64_t seed = 1; seed <= 6; seed++)
-        for (int kind = 0; kind < 5; kind++) {
+        for (int kind = 0; kind < 7; kind++) {
             double *x = zeros(count);
             if (kind == 0)
                 add_voice(x, count, RATE, seed);
+            if (kind == 5 || kind == 6)
+                add_music(x, count, RATE, kind == 5, seed);
             add_road(x, count, RATE, kind == 1 ? 0.05 : 0.002, seed);
             add_noise(x, count, 1e-4, seed);
             for (size_t i = 0; i < count; i++) {
