@@ -35,8 +35,9 @@ static const double prominence_db = 17.0; /* over what lies beside it */
 static const double valley = 10.0;
 static const double mate_db = 25.0;                            /* a harmonic that is weaker than this says nothing */
 static const double rise_least_db = 11.0, long_least_db = 9.0; /* within a quarter second; within a longer span */
-static const double woken_least_db = 3.2;  /* ... after a sweep has just passed: what a lane rings on falls */
-static const double steep_least_db = 14.0; /* ... within the shortest one */
+static const double woken_least_db = 3.2; /* ... after a sweep has just passed: what a lane rings on falls */
+static const double appeared_least_db = 20.0, steady_db = 0.7;
+static const double steep_least_db = 14.0;             /* ... within the shortest one */
 static const double fast_db_s = 35.0, fast_hz = 190.0; /* from here on fewer points are enough */
 static const double slope_least_db_s = 2.8, slope_most_db_s = 270.0;
 static const double third_least = 0.18; /* share of the rise in each third of the time */
@@ -414,6 +415,29 @@ static size_t find_peaks(const lt_howl *h, size_t *peaks)
     return count;
 }
 
+/* A steady tone where a sweep has just passed, and none before: a howl that reached its limit behind the sweep. What a
+ * lane rings on falls. Asked of the loudest tone alone. */
+static bool appeared(const lt_howl *h, size_t k)
+{
+    double y[SPAN_MOST], before = (double)NAN;
+    line l;
+    if (h->masked_until[k] == 0 || h->hops < h->masked_until[k] + STEEP || h->hops >= h->masked_until[k] + AFTER)
+        return false;
+    for (size_t i = 0; i < STEEP; i++)
+        y[i] = level_of(h, tone_power(spectrum_at(h, STEEP - 1 - i), k));
+    const double now = y[STEEP - 1];
+    if (!fit_line(y, STEEP, &l) || l.rise_db < -steady_db || l.scatter_db > steady_db)
+        return false;
+    const size_t n = h->means < SPAN_MOST ? h->means : SPAN_MOST;
+    history(h, k, n, y);
+    bool passed = false;
+    for (size_t i = n; i-- > 0 && isnan(before);) {
+        passed = passed || isnan(y[i]);
+        before = passed ? y[i] : before;
+    }
+    return now - before > appeared_least_db; /* false for NaN */
+}
+
 /* One rise may be chance. */
 static bool earns(lt_howl *h, size_t k, double hz, double slope_db_s)
 {
@@ -446,7 +470,8 @@ static void look(lt_howl *h)
         const bool prominent = prominence(h, k) >= prominence_db && stays(h, k, &hz);
         const bool rising = prominent && rises(h, k, &slope_db_s, &level_db) && earns(h, k, hz, slope_db_s);
         const bool rose = prominent && rose_unseen(h, k, rising);
-        if ((!rising && !rose) || h->hops < h->masked_until[k] || has_mates(h, k, hz))
+        if (!prominent || (!rising && !rose && !(i == 0 && appeared(h, k))) || h->hops < h->masked_until[k] ||
+            has_mates(h, k, hz))
             continue;
         if (!rising)
             (void)rises(h, k, &slope_db_s, &level_db);
