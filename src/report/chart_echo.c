@@ -16,8 +16,8 @@ void ltp_chart_tolerance(ltp_charts *c)
         ltp_chart_row(c, row, 3);
     }
     ltp_text_add(&c->script, "EOD\nset logscale x\nset xrange [0.5:500]\n"
-                             "set xtics ('0.5' 0.5, '1' 1, '2' 2, '5' 5, '10' 10, '25' 25, '50' 50, '100' 100, "
-                             "'200 ms' 200, '' 500)\n");
+                             "set xtics ('0.5' 0.5, '1' 1, '2' 2, '5' 5, '10' 10, '25' 25, '50' 50, '100 ms' 100, "
+                             "'' 200, '' 500)\n");
     ltp_chart_axis_y(c, 0, LTP_ECHO_TOP_DB, 10.0, "dB, talker echo loudness rating");
 }
 
