@@ -340,7 +340,7 @@ static lt_status compare(search *q, bool *clear, lt_error *err)
 {
     const ltp_structure *s = q->s;
     double late[MARKERS] = {0.0};
-    lt_status st = fit_marker(q);
+    lt_status st = fit_marker(q) == LT_OK ? LT_OK : ltp_fail_nomem(err, "the search for a step");
     if (st == LT_OK)
         st = make_kernels(q, err);
     for (int i = 0; st == LT_OK && i < MARKERS; i++)
