@@ -66,7 +66,8 @@ def main():
     print(", ".join(f"{k} {v}" for k, v in tally.items()))
     if len(sys.argv) > 2:
         print("\n".join(f"  {k}: {v}" for k, v in sorted(other.items())))
-    # Of 200 held-out files 193 were found; no clean one may have an error.
+    # Of 200 held-out files (seeds 8000 to 8199) 196 were found before the last mends, of 60 more (9000 to 9059) all; no
+    # clean one may have an error.
     good = (tally["clean without error"] == tally["clean"] and tally["found"] >= FOUND_PART * tally["planted"] and
             tally["found in time"] >= IN_TIME_PART * tally["planted"])
     return 0 if good else 1
