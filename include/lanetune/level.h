@@ -137,10 +137,10 @@ typedef struct {
 } lt_howl_event;
 
 typedef struct lt_howl lt_howl;
-/** Tells a tone that rises steadily at one frequency by 3 to 200 dB/s, within 250 ms once it stands out (21 dB above the
- * noise in 35 Hz, and -60 dBFS), as a loop does that has just become unstable; knows a sweep by its moving, hum by its
- * standing still, speech by its changing, and a note by its attack, which flattens.
- * LT_E_ARG (rate 8000 to 200000), LT_E_NOMEM. One object, one thread. */
+/** Tells a tone that rises steadily at one frequency by 3 to 200 dB/s, within 250 ms once it stands out (21 dB above
+ * the noise in 35 Hz, and -60 dBFS), as a loop does that has just become unstable; knows a sweep by its moving, hum by
+ * its standing still, speech by its changing, and a note by its attack, which flattens. LT_E_ARG (rate 8000 to 200000),
+ * LT_E_NOMEM. One object, one thread. */
 LT_NODISCARD lt_status lt_howl_create(double rate_hz, lt_howl **out, lt_error *err);
 /** Next samples of the return. played[count] (may be NULL) is what sounded meanwhile, in any scale: a tone that is in
  * it, or was during the last half second, is no howl. Any block sizes. Never allocates. True once a howl was found;

@@ -10,7 +10,7 @@
 #include <unistd.h>
 
 #define NOISE_S 60.0
-#define SENTENCE_S 5.0      /* with --yes: time for one sentence and its pause */
+#define SENTENCE_S 5.0 /* with --yes: time for one sentence and its pause */
 /* Up to this many seconds are loaded to be judged at once; a longer recording is kept, and tune reads it in blocks. */
 #define JUDGED_MOST_S 3600.0
 /* Less is dropped: levels exceeded 10 and 90 % of the time (Fast, 0.125 s) need some tens of independent values. */

@@ -4,6 +4,6 @@
     X(loop_response)                                                                                                   \
     X(loop_colouration)                                                                                                \
     X(loop_margin)                                                                                                     \
-    X(loop_simulated) X(loop_notch) X(loop_reach) X(loop_echo) X(loop_switching) X(loop_echo_path) X(loop_echo_clocks) \
-        X(loop_echo_back)
+    X(loop_simulated)                                                                                                  \
+    X(loop_notch) X(loop_reach) X(loop_echo) X(loop_switching) X(loop_echo_path) X(loop_echo_clocks) X(loop_echo_back)
 #include "suite.h"
