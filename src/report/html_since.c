@@ -126,8 +126,10 @@ static const char *judgement(const lt_compare_lane *l, const figure *f)
     const bool is_level = f->code == LT_FINDING_OUTBOUND_LEVEL || f->code == LT_FINDING_INBOUND_LEVEL;
     if (!lt_is_known(change))
         return "not known in both";
+    if (fabs(change) * pow(10.0, f->decimals) < alike)
+        return "as before"; /* a figure is that of one condition; a finding may be of another */
     if (found == NULL)
-        return fabs(change) * pow(10.0, f->decimals) < alike ? "as before" : "within the doubt";
+        return "within the doubt";
     if (is_level)
         return change > 0.0 ? "more" : "less";
     return found->kind == LT_FINDING_BETTER ? "better" : "<strong class=\"alarm\">worse</strong>";
@@ -154,7 +156,7 @@ static void put_figures(ltp_textbuf *b, const lt_compare_lane *l)
         {"How well the operator understands, 0 to 1", "", 2, x->sii_inbound, y->sii_inbound, LT_FINDING_SII,
          "sii-inbound"},
         {"Safe distance from howling", "dB", 1, x->safe_margin_db, y->safe_margin_db, LT_FINDING_MARGIN, NULL},
-        {"Speech at the car", "dB(A)", 1, x->ear_dba, y->ear_dba, LT_FINDING_OUTBOUND_LEVEL, NULL},
+        {"Speech at the car, at its loudest", "dB(A)", 1, x->ear_dba, y->ear_dba, LT_FINDING_OUTBOUND_LEVEL, NULL},
         {"Speech at the operator's ear", "dB(A)", 1, x->operator_dba, y->operator_dba, LT_FINDING_INBOUND_LEVEL, NULL},
         {"Distance of the echo below speech", "dB", 1, x->echo_telr_db, y->echo_telr_db, LT_FINDING_ECHO, NULL},
     };

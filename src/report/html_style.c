@@ -154,6 +154,7 @@ static const char narrow_and_print[] =
     "figcaption{font-size:9.5px;line-height:1.3;margin-top:1px}\n"
     ".closing{margin-top:12px;padding-top:6px;break-inside:avoid}\n"
     ".since{break-inside:auto}\n"
+    ".since .checks{break-inside:avoid}\n"
     ".since h3{margin-top:8px}\n"
     ".since ul{margin-top:2px;font-size:10px}\n"
     ".closing h2{font-size:14px}\n"
