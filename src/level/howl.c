@@ -301,7 +301,7 @@ static bool fit_line(const double *y, size_t n, line *out)
         in_third[i * 3 / n] += 1.0;
     }
     for (size_t i = 0; i < 3; i++)
-        out->third[i] /= in_third[i]; /* NaN: none there */
+        out->third[i] = in_third[i] > 0.0 ? out->third[i] / in_third[i] : (double)NAN; /* none there */
     if (count < valid_least * (double)n || isnan(out->third[0] + out->third[1] + out->third[2] + out->last_db))
         return false;
     const double slope = (sxy - sx * sy / count) / (sxx - sx * sx / count);
