@@ -381,7 +381,7 @@ double ltp_perron_root(const double *a, size_t n)
             most = ratio > most ? ratio : most;
             top = y[i] > top ? y[i] : top;
         }
-        if (most - least <= 1e-9 * most)
+        if (most - least <= 2e-11 * most)
             return 0.5 * (most + least);
         if (!(least > 1e-6 * most))
             break;
