@@ -113,7 +113,7 @@ typedef struct {
     char host[64], input[128], output[128]; /* output empty: nothing was played */
 } lt_live_used;
 
-/** What the caller sees about every 10 ms while it runs; peaks since the last call. Before the stream is open all is 0.
+/** What the caller sees about every 4 ms while it runs; peaks since the last call. Before the stream is open all is 0.
  * Reading newest frames is allowed: interleaved points to `frames` frames from the start (play and record) or is NULL
  * (record to file). A watcher that does not come back within 2 s while something plays ends the sound. */
 typedef struct {

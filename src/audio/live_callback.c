@@ -5,7 +5,7 @@
 #include <math.h>
 #include <string.h>
 
-static const double fade_s = 0.010;
+static const double fade_s = 0.006; /* with what the device has queued, 50 ms from key to silence */
 static const uint64_t caller_patience_ns = 2000000000U;
 
 void ltp_callback_init(ltp_callback_state *s, const ltp_live_job *job, double rate_hz)

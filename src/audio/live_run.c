@@ -12,7 +12,7 @@
 /* Deadlines. Time is counted in rounds of at most ROUND_MS, so that a caller that was stopped itself does not blame the
  * device. */
 enum {
-    POLL_MS = 10,
+    POLL_MS = 4,
     ROUND_MS = 50,
     OPEN_MS = 2500,       /* until the device is open, and from there until the stream runs */
     FIRST_MS = 2000,      /* from there to the first callback */
