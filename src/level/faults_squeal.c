@@ -8,10 +8,12 @@
 #include <string.h>
 
 enum { FRAMES = 400 };
-static const double ring_s = 5.0, stay_s = 0.5, shortest_stay_s = 0.1;
+static const double ring_s = 7.0, stay_s = 0.5, shortest_stay_s = 0.1;
 static const double frame_s = 0.04, step_s = 0.02;
-static const double fall = 0.25;        /* power: it may fall by 6 dB while it stays */
-static const double share_least = 0.05; /* of all power */
+static const double fall = 0.25;         /* power: it may fall by 6 dB while it stays */
+static const double share_least = 0.05;  /* of all power */
+static const double on_and_on = 0.5;     /* of the growth that was told: as long as it goes on so, it is waited for */
+static const double before_told_s = 1.5; /* of the ring, to trace back */
 static const double loud_db = -30.0, alone = 0.25;
 enum { SURE = 8 /* steps: the quarter second in which it was seen to grow */, WEAK = 3, PRIOR = 100 };
 /* A tenth of the time, the power of noise in a bin is 9.8 dB below its mean: -10 lg(-ln 0.9). */
@@ -38,6 +40,7 @@ struct ltp_squeal {
     lt_howl_event event; /* at_s in the recording's time */
     uint64_t restarted;  /* frames before the detector's own start */
     uint64_t decide_at;
+    double told_power; /* of the tone, mean square, when it was last looked at; 0: not yet */
     double from_s, level_db, share;
     size_t refused;
     /* a tone that stays, for a howl whose growth was covered */
@@ -100,21 +103,34 @@ static double tone_in(ltp_squeal *d, uint64_t start, double hz, double *all)
     return 2.0 * lt_complex_power(z) / ((double)d->frame_n * (double)d->frame_n);
 }
 
-static bool stays(ltp_squeal *d)
+/* The tone has not fallen since it was told. Its share is that of the last half second: a howl is told when it is weak
+ * beside a sweep or a voice, and grows out of that. *first: its power when it was told, *power: now. */
+static bool stays(ltp_squeal *d, double *first, double *power)
 {
     const uint64_t told = (uint64_t)(d->event.at_s * d->rate_hz);
     const uint64_t from = told > d->frame_n ? told - d->frame_n : 0;
-    double all, worst_share = 1.0, power = 0.0;
-    const double first = tone_in(d, from, d->event.hz, &all);
+    const uint64_t lately = (uint64_t)(stay_s * d->rate_hz) + d->frame_n;
+    double all, worst_share = 1.0;
+    *first = tone_in(d, from, d->event.hz, &all);
+    *power = *first;
     for (uint64_t at = from; at + d->frame_n <= d->pushed; at += d->step_n) {
-        power = tone_in(d, at, d->event.hz, &all);
-        worst_share = fmin(worst_share, power / (all + 1e-30));
-        if (power < fall * first)
+        *power = tone_in(d, at, d->event.hz, &all);
+        if (at + lately >= d->pushed)
+            worst_share = fmin(worst_share, *power / (all + 1e-30));
+        if (*power < fall * *first)
             return false;
     }
-    d->level_db = lt_dbfs_from_mean_square(power);
+    d->level_db = lt_dbfs_from_mean_square(*power);
     d->share = worst_share;
-    return worst_share > share_least && (double)(d->pushed - told) >= shortest_stay_s * d->rate_hz;
+    return (double)(d->pushed - told) >= shortest_stay_s * d->rate_hz;
+}
+
+/* Too weak yet beside the rest, but growing as it was told to, and its beginning is still at hand. */
+static bool grows_on(const ltp_squeal *d, double before, double power)
+{
+    const double waited_s = (double)d->pushed / d->rate_hz - d->event.at_s;
+    const double growth_db = on_and_on * d->event.rise_db_per_s * stay_s;
+    return waited_s + stay_s < ring_s - before_told_s && power > before * lt_power_from_db(growth_db);
 }
 
 /* One step back along the straight line in dB on which the tone has grown: x counts steps back. */
@@ -168,10 +184,18 @@ static double beginning(ltp_squeal *d)
 
 static void decide(ltp_squeal *d)
 {
+    double first, power;
+    const bool still_there = stays(d, &first, &power);
     d->waiting = false;
-    if (stays(d)) {
+    if (still_there && d->share > share_least) {
         d->found = true;
         d->from_s = beginning(d);
+        return;
+    }
+    if (still_there && grows_on(d, d->told_power > 0.0 ? d->told_power : first, power)) {
+        d->waiting = true;
+        d->decide_at = d->pushed + (uint64_t)(stay_s * d->rate_hz);
+        d->told_power = power;
         return;
     }
     d->refused++;
@@ -265,6 +289,7 @@ void ltp_squeal_push(ltp_squeal *d, const double *x, size_t count)
         } else if (lt_howl_push(d->howl, x + i, NULL, 1, &d->event)) {
             d->event.at_s += (double)d->restarted / d->rate_hz;
             d->waiting = true;
+            d->told_power = 0.0;
             d->decide_at = d->pushed + (uint64_t)(stay_s * d->rate_hz);
         }
     }

@@ -106,6 +106,36 @@ static void blocks_change_nothing(void **state)
     free(x);
 }
 
+/* Told when it is 30 dB weaker than the sweep beside it, and waited for until it is as strong. */
+static void a_howl_under_a_sweep_is_found(void **state)
+{
+    (void)state;
+    const double from_s = 2.4, rise_db_s = 16.0, top_db = -18.0;
+    for (int howls = 0; howls < 2; howls++) {
+        const size_t count = 7 * RATE; /* no moment in which the howl is alone */
+        double *x = road(count, 1e-4, 11);
+        const double growth = 6.0 / log(7000.0 / 100.0);
+        for (size_t i = 0; i < count; i++) {
+            const double t = (double)i / RATE;
+            if (t > 1.0 && t < 7.0)
+                x[i] += 0.25 * sin(2.0 * LT_PI * 100.0 * growth * expm1((t - 1.0) / growth));
+            if (howls == 1 && t > from_s)
+                x[i] += lt_amplitude_from_db(fmin(-59.0 + rise_db_s * (t - from_s), top_db)) *
+                        sin(2.0 * LT_PI * 2628.0 * t);
+        }
+        lt_faults f;
+        scan(x, count, 4096, &f);
+        const lt_fault *howl = find(&f, LT_FAULT_HOWL);
+        if (howls == 0)
+            assert_null(howl);
+        else {
+            assert_non_null(howl);
+            assert_true(near_abs("howl->at_s", howl->at_s, from_s, 0.25));
+        }
+        free(x);
+    }
+}
+
 static void a_sweep_and_a_road_have_no_fault(void **state)
 {
     (void)state;
@@ -322,6 +352,7 @@ SUITE(level_faults)
         cmocka_unit_test(the_list_is_sorted_and_bounded),
         cmocka_unit_test(blocks_change_nothing),
         cmocka_unit_test(a_sweep_and_a_road_have_no_fault),
+        cmocka_unit_test(a_howl_under_a_sweep_is_found),
         cmocka_unit_test(interference_is_measured),
         cmocka_unit_test(every_failed_allocation_is_told),
         cmocka_unit_test(absurd_rates_are_refused),
