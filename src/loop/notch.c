@@ -100,7 +100,7 @@ static lt_notch best_notch(const ltp_cells *c, const double *power, size_t top, 
     size_t first = 0;
     size_t last = 0;
     run_around(c, power, top, target, &first, &last);
-    const double highest_hz = 0.45 * c->rate_hz; /* a peaking biquad has no width at half the rate */
+    const double highest_hz = LTP_NOTCH_HIGHEST * c->rate_hz;
     const double centres[2] = {fmin(round_hz(c->hz[top]), highest_hz),
                                fmin(round_hz(sqrt(c->hz[first] * c->hz[last])), highest_hz)};
     lt_notch best = {.hz = centres[0], .q = qs[0], .cut_db = cut_max_db};
@@ -155,6 +155,12 @@ double ltp_cells_peak_db(const ltp_cells *c, const ltp_notch_plan *p, size_t ski
     return lt_db_from_power(power[ltp_cells_highest(c, power)]);
 }
 
+void ltp_notch_drop(ltp_notch_plan *p, size_t i)
+{
+    p->count--;
+    memmove(p->list + i, p->list + i + 1, (p->count - i) * sizeof *p->list);
+}
+
 /* Drop what is not worth its place: a notch whose absence costs less than 0.5 dB. */
 static void prune(const ltp_cells *c, double *scratch, ltp_notch_plan *p)
 {
@@ -171,8 +177,7 @@ static void prune(const ltp_cells *c, double *scratch, ltp_notch_plan *p)
         }
         if (least >= LTP_NOTCH_LEAST_DB)
             return;
-        p->count--;
-        memmove(p->list + weakest, p->list + weakest + 1, (p->count - weakest) * sizeof *p->list);
+        ltp_notch_drop(p, weakest);
     }
 }
 

@@ -7,6 +7,7 @@
 
 enum { LTP_CELLS_PER_OCTAVE = 192, LTP_CELLS_MAX = 16 * LTP_CELLS_PER_OCTAVE };
 #define LTP_NOTCH_ROUNDING (1.0 + 1e-6) /* of the fractions in the cosine at low frequencies */
+#define LTP_NOTCH_HIGHEST 0.45          /* of the rate; a peaking biquad has no width at half of it */
 
 typedef struct {
     double hz[LTP_CELLS_MAX];
@@ -20,6 +21,8 @@ typedef struct {
     lt_notch list[LT_NOTCHES_MAX];
     size_t count;
 } ltp_notch_plan;
+/** Take notch i out; the others keep their order. */
+void ltp_notch_drop(ltp_notch_plan *p, size_t i);
 
 void ltp_cells_fill(ltp_cells *c, const lt_loop *const *loops, size_t count);
 size_t ltp_cells_highest(const ltp_cells *c, const double *power);

@@ -7,11 +7,9 @@
 #include "loop/notch.h"
 
 #include <math.h>
-#include <string.h>
 
 enum { ROUNDS = 60, TRADE_STEPS = 3, STARTS = 3 };
-static const double highest_of_rate = 0.45; /* a peaking biquad has no width at half the rate */
-static const double near_times = 1.5;       /* the best cost: worth trading */
+static const double near_times = 1.5; /* the best cost: worth trading */
 
 /* One octave's bands have Q 1.4, one third's 4.3: Q = sqrt(r) / (r - 1) for the ratio r to the next band. */
 static double band_q(const lt_notch_demand *d, size_t i)
@@ -27,7 +25,7 @@ static double band_q(const lt_notch_demand *d, size_t i)
 static bool lower_band(const ltp_notch_task *t, ltp_notch_plan *p, size_t i)
 {
     const lt_notch_demand *d = t->demand;
-    if (!(d->bands_hz[i] < highest_of_rate * t->cells->rate_hz))
+    if (!(d->bands_hz[i] < LTP_NOTCH_HIGHEST * t->cells->rate_hz))
         return false;
     for (size_t k = 0; k < p->count; k++)
         if (fabs(p->list[k].hz - d->bands_hz[i]) < 1e-9) {
@@ -44,10 +42,8 @@ static bool lower_band(const ltp_notch_task *t, ltp_notch_plan *p, size_t i)
 static void raise_band(const ltp_notch_task *t, ltp_notch_plan *p, size_t i)
 {
     p->list[i].cut_db -= t->demand->cut_step_db;
-    if (p->list[i].cut_db > 1e-9)
-        return;
-    p->count--;
-    memmove(p->list + i, p->list + i + 1, (p->count - i) * sizeof *p->list);
+    if (!(p->list[i].cut_db > 1e-9))
+        ltp_notch_drop(p, i);
 }
 
 /* The bands are there anyway: what counts is the cost alone. */

@@ -7,20 +7,18 @@
 #include "loop/notch.h"
 
 #include <math.h>
-#include <string.h>
 
 enum { ROUNDS = 40, SCALES = 3, MOVES = 10, PAIR_MOVES = 4 };
 static const double scales[SCALES] = {1.0, 0.4, 0.15};
 static const double narrowest_q = 30.0;
-static const double widest_q = 3.2;         /* a wider cut is a tone control, no notch */
-static const double highest_of_rate = 0.45; /* a peaking biquad has no width at half the rate */
+static const double widest_q = 3.2; /* a wider cut is a tone control, no notch */
 
 /* ---- moves ---- */
 
 static bool within(const ltp_notch_task *t, const lt_notch *n)
 {
     return n->q >= widest_q && n->q <= narrowest_q && n->cut_db > 1e-9 && n->cut_db <= t->demand->cut_max_db + 1e-9 &&
-           n->hz > 1.0 && n->hz < highest_of_rate * t->cells->rate_hz;
+           n->hz > 1.0 && n->hz < LTP_NOTCH_HIGHEST * t->cells->rate_hz;
 }
 
 /* One notch moved, narrowed, deepened, or two of these at once. */
@@ -156,12 +154,6 @@ static void sort_by_hz(ltp_notch_plan *p)
         }
 }
 
-static void drop(ltp_notch_plan *p, size_t i)
-{
-    p->count--;
-    memmove(p->list + i, p->list + i + 1, (p->count - i) * sizeof *p->list);
-}
-
 /* One notch for two neighbours: from the lower edge of one to the upper edge of the other. */
 static lt_notch merged(const lt_notch *a, const lt_notch *b)
 {
@@ -183,7 +175,7 @@ static bool one_less(const ltp_notch_task *t, ltp_notch_plan *p)
         const size_t k = i / 2;
         if (i % 2 == 1)
             trial.list[k + 1] = merged(&p->list[k], &p->list[k + 1]);
-        drop(&trial, k);
+        ltp_notch_drop(&trial, k);
         if (!mend(t, &trial))
             continue;
         const double cost = ltp_notch_cost(t, &trial);
