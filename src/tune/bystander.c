@@ -20,17 +20,13 @@ static bool has_distance(const lt_tune_lane *l)
 static void speech_there(ltp_evidence *e, size_t c, double out[LT_SPEECH_BANDS])
 {
     const lt_tune_lane *l = e->lane;
-    const double spread_db = 20.0 * log10(l->speaker_to_bystander_m / l->speaker_to_ear_m);
-    if (e->rec[c].bystander == NULL) {
-        for (size_t i = 0; i < LT_SPEECH_BANDS; i++)
-            out[i] = e->cond[c].speech_ear_db[i] - spread_db;
+    if (e->rec[c].bystander != NULL) {
+        ltp_speech_behind(e, "bystander", e->rec[c].bystander, out);
         return;
     }
-    double response[LT_SPEECH_BANDS];
-    ltp_response_bands(e, "bystander", e->rec[c].bystander, response);
-    lt_speech_shape(LT_EFFORT_NORMAL, lt_dbfs_from_dbov(l->line_speech_dbov), out);
+    const double spread_db = 20.0 * log10(l->speaker_to_bystander_m / l->speaker_to_ear_m);
     for (size_t i = 0; i < LT_SPEECH_BANDS; i++)
-        out[i] += response[i] + l->mic_cal_db;
+        out[i] = e->cond[c].speech_ear_db[i] - spread_db;
 }
 
 /* false: no noise was recorded that could serve. */

@@ -10,7 +10,7 @@
 /* ---- spectra ---- */
 
 /* Response in the 18 bands; a band that the stimulus does not reach carries nothing. */
-void ltp_response_bands(ltp_evidence *e, const char *path, const lt_response *r, double out[LT_SPEECH_BANDS])
+static void response_bands(ltp_evidence *e, const char *path, const lt_response *r, double out[LT_SPEECH_BANDS])
 {
     size_t missing = 0;
     for (size_t i = 0; i < LT_SPEECH_BANDS; i++) {
@@ -80,16 +80,21 @@ static bool talk_bands(const lt_talk_test *t, double offset_db, double speech[LT
     return known;
 }
 
-static void outbound_side(ltp_evidence *e, size_t c)
+void ltp_speech_behind(ltp_evidence *e, const char *path, const lt_response *r, double out[LT_SPEECH_BANDS])
 {
     const lt_tune_lane *l = e->lane;
+    double response[LT_SPEECH_BANDS];
+    response_bands(e, path, r, response);
+    lt_speech_shape(LT_EFFORT_NORMAL, lt_dbfs_from_dbov(l->line_speech_dbov), out);
+    for (size_t i = 0; i < LT_SPEECH_BANDS; i++)
+        out[i] += response[i] + l->mic_cal_db;
+}
+
+static void outbound_side(ltp_evidence *e, size_t c)
+{
     const lt_tune_recordings *r = &e->rec[c];
     lt_tune_condition *k = &e->cond[c];
-    double response[LT_SPEECH_BANDS];
-    ltp_response_bands(e, "outbound", r->outbound, response);
-    lt_speech_shape(LT_EFFORT_NORMAL, lt_dbfs_from_dbov(l->line_speech_dbov), k->speech_ear_db);
-    for (size_t i = 0; i < LT_SPEECH_BANDS; i++)
-        k->speech_ear_db[i] += response[i] + l->mic_cal_db;
+    ltp_speech_behind(e, "outbound", r->outbound, k->speech_ear_db);
     if (r->noise_ear != NULL) {
         ltp_noise_bands(e, "noise-ear", r->noise_ear, 0.0, k->noise_ear_db);
         return;
@@ -106,7 +111,7 @@ static void receive_bands(ltp_evidence *e, size_t c, double out[LT_SPEECH_BANDS]
 {
     const lt_tune_lane *l = e->lane;
     if (e->rec[c].inbound != NULL) {
-        ltp_response_bands(e, "inbound", e->rec[c].inbound, out);
+        response_bands(e, "inbound", e->rec[c].inbound, out);
         for (size_t i = 0; i < LT_SPEECH_BANDS; i++)
             out[i] += l->mic_cal_db;
         return;

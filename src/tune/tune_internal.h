@@ -31,8 +31,8 @@ void ltp_evidence_free(ltp_evidence *e);
 
 /** Spectra alone with the noise as Leq: for what counts energy, or fears a quiet moment. */
 LT_NODISCARD lt_status ltp_evidence_of_usual_noise(const lt_tune_lane *lane, ltp_evidence **out, lt_error *err);
-/** The 18 speech bands of a response; those that it does not cover are -INFINITY, and said so. */
-void ltp_response_bands(ltp_evidence *e, const char *path, const lt_response *r, double out[LT_SPEECH_BANDS]);
+/** Speech of the line at dO = 0 where response `r` was recorded; bands not covered are -INFINITY, and said so. */
+void ltp_speech_behind(ltp_evidence *e, const char *path, const lt_response *r, double out[LT_SPEECH_BANDS]);
 /** Spectrum levels of a noise. */
 void ltp_noise_bands(ltp_evidence *e, const char *path, const lt_levels *l, double offset_db,
                      double out[LT_SPEECH_BANDS]);
