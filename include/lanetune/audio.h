@@ -32,6 +32,9 @@ LT_NODISCARD lt_status lt_audio_read(lt_audio_reader *r, unsigned channel, doubl
  * cannot do that. */
 LT_NODISCARD lt_status lt_audio_skip(lt_audio_reader *r, uint64_t frames, lt_error *err);
 void lt_audio_close(lt_audio_reader *r);
+/** What the header got wrong, once the file was read to its end: notes "truncated-file" and "header-sizes" that name
+ * path (of a long one, its end). */
+void lt_audio_note(const char *path, const lt_audio_info *info, lt_notes *notes);
 
 /** One channel (0-based) of a whole file. LT_E_ARG no such channel or an empty file. info may be NULL. */
 LT_NODISCARD lt_status lt_audio_load(const char *path, unsigned channel, lt_signal **out, lt_audio_info *info,

@@ -131,8 +131,6 @@ LT_NODISCARD lt_status cli_load(cli_args *a, const char *path, const char *chann
                                 lt_error *err);
 /** Channel (0-based) that an option chooses in a file of `channels`; a note where none was chosen. */
 unsigned cli_channel(cli_args *a, const char *path, const char *channel_option, unsigned channels);
-/** Notes of a file, once it was read: cut off, or with a header that does not tell its length. */
-void cli_note_file(cli_args *a, const char *path, const lt_audio_info *info);
 /** LT_E_ARG if something would be lost at path: a file with content, unless --force is given. */
 LT_NODISCARD lt_status cli_may_write(const cli_args *a, const char *path, lt_error *err);
 /** True if both paths are the same existing file. */

@@ -48,7 +48,7 @@ static lt_status load_one(cli_args *a, const char *path, recordings *out, lt_err
     if (channels == 1) {
         status = lt_audio_load(path, 0, &out->returned, &info, err);
         if (status == LT_OK)
-            cli_note_file(a, path, &info);
+            lt_audio_note(path, &info, &a->notes);
         return status;
     }
     const unsigned sent = cli_count(a, "sent-channel", 1);
@@ -66,7 +66,7 @@ static lt_status load_one(cli_args *a, const char *path, recordings *out, lt_err
     if (status == LT_OK)
         status = lt_audio_load(path, returned - 1, &out->returned, &info, err);
     if (status == LT_OK)
-        cli_note_file(a, path, &info);
+        lt_audio_note(path, &info, &a->notes);
     return status;
 }
 

@@ -131,7 +131,7 @@ static lt_status measure(cli_args *a, noise_job *job, lt_error *err)
         if (status == LT_OK)
             status = cli_feed_levels(reader, channel, meter, job->other, err);
         if (status == LT_OK)
-            cli_note_file(a, path, info);
+            lt_audio_note(path, info, &a->notes);
         if (status == LT_OK)
             status = lt_level_meter_finish(meter, &job->levels, err);
         if (status == LT_OK)

@@ -69,7 +69,7 @@ static void note_header(cli_args *a, const lt_scanned *s)
                                 .truncated = s->truncated,
                                 .sizes_wrong = s->sizes_wrong};
     if (s->failure == NULL)
-        cli_note_file(a, s->path, &info);
+        lt_audio_note(s->path, &info, &a->notes);
 }
 
 /* Waits for one file after the other; with --lines it is printed and forgotten. */

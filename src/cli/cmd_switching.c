@@ -25,7 +25,7 @@ static lt_status load(cli_args *a, const char *path, unsigned channel, lt_signal
         lt_notes_add(&a->notes, "first-channels", "%s has %u channels; 1 is taken as sent and 2 as returned", path,
                      info.channels);
     if (status == LT_OK)
-        cli_note_file(a, path, &info);
+        lt_audio_note(path, &info, &a->notes);
     return status;
 }
 

@@ -17,21 +17,6 @@ unsigned cli_channel(cli_args *a, const char *path, const char *channel_option, 
     return 0;
 }
 
-void cli_note_file(cli_args *a, const char *path, const lt_audio_info *info)
-{
-    if (info->truncated)
-        lt_notes_add(&a->notes, "truncated-file",
-                     "%s is shorter than its header says: the recorder was interrupted or the copy is incomplete; what "
-                     "is there was read",
-                     path);
-    if (info->sizes_wrong)
-        lt_notes_add(
-            &a->notes, "header-sizes",
-            "%s: its header does not tell its length (the recorder was stopped, or went on past the 4 GiB that "
-            "a WAV can count); all of the file was read, %.1f s of it",
-            path, (double)info->frames / info->rate_hz);
-}
-
 lt_status cli_load(cli_args *a, const char *path, const char *channel_option, lt_signal **out, lt_error *err)
 {
     lt_audio_info info;
@@ -39,7 +24,7 @@ lt_status cli_load(cli_args *a, const char *path, const char *channel_option, lt
     const lt_status status = lt_audio_load(path, channel, out, &info, err);
     if (status == LT_OK) {
         (void)cli_channel(a, path, channel_option, info.channels);
-        cli_note_file(a, path, &info);
+        lt_audio_note(path, &info, &a->notes);
     }
     return status;
 }

@@ -155,7 +155,7 @@ static lt_status measure_levels(cli_args *a, const char *path, lt_levels *levels
     if (status == LT_OK)
         status = cli_feed_levels(reader, channel, meter, NULL, err);
     if (status == LT_OK)
-        cli_note_file(a, path, lt_audio_reader_info(reader));
+        lt_audio_note(path, lt_audio_reader_info(reader), &a->notes);
     if (status == LT_OK)
         status = lt_level_meter_finish(meter, levels, err);
     cli_name_file(err, path);

@@ -59,18 +59,6 @@ static lt_status open_at_channel(const ltp_measuring *m, const lt_recording *r, 
     return st;
 }
 
-static void note_truncated(const lt_audio_info *info, lt_recording *r)
-{
-    if (info->sizes_wrong)
-        lt_notes_add(&r->notes, "header-sizes",
-                     "%.150s: its header does not tell its length (the recorder was stopped); all of it was read.",
-                     r->file);
-    if (info->truncated)
-        lt_notes_add(&r->notes, "truncated-file",
-                     "%.150s is shorter than its header says: the recorder was interrupted or the copy is incomplete.",
-                     r->file);
-}
-
 static lt_status load(const ltp_measuring *m, lt_recording *r, lt_signal **out, lt_error *err)
 {
     char path[LTP_SITE_PATH_MAX];
@@ -85,7 +73,7 @@ static lt_status load(const ltp_measuring *m, lt_recording *r, lt_signal **out, 
     if (st == LT_OK)
         st = lt_audio_load(path, channel, out, &info, err);
     if (st == LT_OK)
-        note_truncated(&info, r);
+        lt_audio_note(r->file, &info, &r->notes);
     return st;
 }
 
@@ -204,7 +192,7 @@ static lt_status measure_noise(ltp_measuring *m, lt_recording *r, lt_error *err)
         st = ltp_fail(err, LT_E_ARG, "the file holds no sound, not even one frame; record again");
         goto done;
     }
-    note_truncated(lt_audio_reader_info(reader), r);
+    lt_audio_note(r->file, lt_audio_reader_info(reader), &r->notes);
     st = lt_level_meter_finish(meter, r->levels, err);
     if (st == LT_OK)
         st = check_noise(r->levels, lt_clip_count(&clip), frames, err);
@@ -240,6 +228,14 @@ static lt_status measure_talk(ltp_measuring *m, lt_recording *r, lt_error *err)
     return st;
 }
 
+/* What lt_audio_note() says of a file stands with the lane too: tune, results.json and the report read it there. */
+static void lift_header_notes(const lt_notes *from, lt_notes *to)
+{
+    for (size_t i = 0; i < from->count; i++)
+        if (strcmp(from->items[i].code, "truncated-file") == 0 || strcmp(from->items[i].code, "header-sizes") == 0)
+            lt_notes_add(to, from->items[i].code, "%s", from->items[i].message);
+}
+
 static void drop_results(lt_recording *r)
 {
     lt_response_free(r->response);
@@ -265,10 +261,8 @@ lt_status ltp_measure(ltp_measuring *m, const char *stimulus, lt_recording *r, l
     if (st != LT_OK) {
         drop_results(r);
         mark_unusable(m, r, &why, notes);
-    } else if (lt_notes_has(&r->notes, "truncated-file")) {
-        for (size_t i = 0; i < r->notes.count; i++)
-            if (strcmp(r->notes.items[i].code, "truncated-file") == 0)
-                lt_notes_add(notes, "truncated-file", "%s", r->notes.items[i].message);
+    } else {
+        lift_header_notes(&r->notes, notes);
     }
     return LT_OK;
 }

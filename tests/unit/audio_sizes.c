@@ -199,6 +199,42 @@ static void nothing_is_lost_when_the_header_lies(void **state)
     assert_int_equal(wrong, 0);
 }
 
+/* Both notes name the file, and whole: of a long path its end, from the start of a character on. */
+static void notes_name_the_file_and_fit(void **state)
+{
+    (void)state;
+    const lt_audio_info info = {.rate_hz = 48000, .frames = 4800000, .truncated = true, .sizes_wrong = true};
+    const lt_audio_info right = {.rate_hz = 48000, .frames = 4800000};
+    static lt_notes notes, none, lengths[4];
+    lt_audio_note("lane-1/a.wav", &info, &notes);
+    assert_int_equal(notes.count, 2);
+    assert_string_equal(notes.items[0].code, "truncated-file");
+    assert_string_equal(notes.items[0].message,
+                        "lane-1/a.wav is shorter than its header says: the recorder was interrupted or the copy is "
+                        "incomplete; what is there was read");
+    assert_string_equal(notes.items[1].code, "header-sizes");
+    assert_string_equal(notes.items[1].message,
+                        "lane-1/a.wav: its header does not tell its length (the recorder was stopped, or went on past "
+                        "the 4 GiB that a WAV can count); all of the file was read, 100.0 s of it");
+    lt_audio_note("a.wav", &right, &none);
+    lt_audio_note("a.wav", &info, NULL);
+    assert_int_equal(none.count, 0);
+    for (size_t shift = 0; shift < COUNT(lengths); shift++) {
+        char path[400] = "";
+        memset(path, 'x', shift);
+        for (size_t i = 0; i < 100; i++)
+            strcat(path, "\xe2\x82\xac"); /* the euro sign */
+        strcat(path, "/a.wav");
+        lt_audio_note(path, &info, &lengths[shift]);
+        for (size_t i = 0; i < 2; i++) {
+            const char *message = lengths[shift].items[i].message;
+            assert_memory_equal(message, "...\xe2\x82\xac", 6);
+            assert_non_null(strstr(message, "/a.wav"));
+            assert_non_null(strstr(message, i == 0 ? "what is there was read" : "100.0 s of it"));
+        }
+    }
+}
+
 /* A file of 12 hours is told off before it fills the memory. */
 static void what_does_not_fit_is_refused_at_once(void **state)
 {
@@ -242,6 +278,7 @@ SUITE(audio_sizes)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(nothing_is_lost_when_the_header_lies),
+        cmocka_unit_test(notes_name_the_file_and_fit),
         cmocka_unit_test(what_does_not_fit_is_refused_at_once),
         cmocka_unit_test(rebuilding_survives_every_failed_allocation),
     };

@@ -532,6 +532,35 @@ static void truncated_noise_is_used_with_a_word(void **state)
     drop(y, "kept");
 }
 
+/* Sizes at 0 in the header, as a recorder leaves them that was stopped: read to the end, and the lane says so. */
+static void a_header_without_sizes_is_told_with_the_lane(void **state)
+{
+    yard *y = *state;
+    static uint8_t data[4 << 20];
+    const char *file = in_site(y, VISIT "lane-3/noise-ear.wav");
+    copy_file(y, VISIT "lane-3/noise-ear.wav", "kept");
+    const size_t n = scratch_read(file, data, sizeof data);
+    size_t at = 12;
+    while (at + 8 < n && memcmp(data + at, "data", 4) != 0)
+        at++;
+    assert_true(at + 8 < n);
+    memset(data + 4, 0, 4);
+    memset(data + at + 4, 0, 4);
+    assert_true(scratch_write(file, data, n));
+    lt_survey *s = measure(y);
+    const lt_recording *r = find(s, VISIT "lane-3/noise-ear.wav");
+    assert_true(r->usable);
+    assert_non_null(note_text(&r->notes, "header-sizes", "lane-3/noise-ear.wav: its header does not tell its length"));
+    assert_non_null(note_text(&s->lanes[0].notes, "header-sizes", "all of the file was read, 8.0 s of it"));
+    lt_tune_result *results = NULL;
+    assert_int_equal(lt_survey_tune(s, &results, NULL), LT_OK);
+    assert_non_null(note_text(&results[0].warnings, "header-sizes", "past the 4 GiB"));
+    lt_tune_results_free(results);
+    lt_survey_free(s);
+    copy_file(y, "kept", VISIT "lane-3/noise-ear.wav");
+    drop(y, "kept");
+}
+
 static void a_lane_that_is_not_there_is_told(void **state)
 {
     yard *y = *state;
@@ -578,6 +607,7 @@ SUITE(site_survey)
         cmocka_unit_test(channels_are_chosen_by_what_was_recorded),
         cmocka_unit_test(a_channel_that_is_not_there_is_told),
         cmocka_unit_test(truncated_noise_is_used_with_a_word),
+        cmocka_unit_test(a_header_without_sizes_is_told_with_the_lane),
         cmocka_unit_test(a_lane_that_is_not_there_is_told),
         cmocka_unit_test(progress_rises_to_one),
     };
