@@ -133,12 +133,10 @@ LT_NODISCARD lt_status lt_json_tune_live(const lt_json_head *h, const lt_tune_re
 /** One file that was scanned for faults. */
 typedef struct {
     const char *path;
-    double seconds; /* NaN: it could not be read */
-    double rate_hz;
-    unsigned channels;
+    double seconds;                    /* NaN: it could not be read */
+    lt_audio_info info;                /* what its header says */
     const char *failure;               /* why it could not be read; NULL if it was */
     const char *doubt;                 /* why the stimulus told nothing; NULL if it did, or none was given */
-    bool truncated, sizes_wrong;       /* as in lt_audio_info */
     lt_faults faults;                  /* sorted */
     double history_db[LT_HISTORY_MAX]; /* of the first channel, for the chart */
     size_t history_count;

@@ -62,16 +62,6 @@ typedef struct {
     size_t unread, errors;
 } scan_tally;
 
-static void note_header(cli_args *a, const lt_scanned *s)
-{
-    const lt_audio_info info = {.rate_hz = s->rate_hz,
-                                .frames = s->failure == NULL ? (uint64_t)(s->seconds * s->rate_hz + 0.5) : 0,
-                                .truncated = s->truncated,
-                                .sizes_wrong = s->sizes_wrong};
-    if (s->failure == NULL)
-        lt_audio_note(s->path, &info, &a->notes);
-}
-
 /* Waits for one file after the other; with --lines it is printed and forgotten. */
 static lt_status collect(cli_args *a, scan_work *w, scan_tally *tally, lt_error *err)
 {
@@ -90,7 +80,6 @@ static lt_status collect(cli_args *a, scan_work *w, scan_tally *tally, lt_error 
             status = ltp_fail_nomem(err, w->list->paths[i]);
             break;
         }
-        note_header(a, &r->scanned);
         tally->unread += r->scanned.failure != NULL;
         tally->errors += lt_faults_worst(&r->scanned.faults) == LT_SEVERITY_ERROR;
         if (!lines) {
@@ -201,8 +190,6 @@ static int run(cli_args *a)
     if (status == LT_OK && !lines)
         status = print(a, &w, &err);
     int rc = status == LT_OK ? CLI_DONE : cli_fail(a, &err);
-    if (!a->json)
-        cli_show_notes(a);
     if (rc == CLI_DONE && tally.errors > 0 && cli_flag(a, "check"))
         rc = CLI_LIMIT_MISSED;
     if (status == LT_OK && tally.unread > 0)

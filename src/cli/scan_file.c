@@ -34,15 +34,13 @@ static lt_status scan_channel(const char *path, unsigned channel, lt_scanned *ou
     uint64_t frames = 0;
     lt_status status = lt_audio_open(path, &reader, err);
     if (status == LT_OK) {
-        const lt_audio_info *info = lt_audio_reader_info(reader);
-        out->channels = info->channels;
-        out->rate_hz = info->rate_hz;
-        if (info->channels > CHANNELS_MAX)
+        out->info = *lt_audio_reader_info(reader);
+        if (out->info.channels > CHANNELS_MAX)
             status = ltp_fail(err, LT_E_ARG, "%s: %u channels; at most %d are scanned, split the file", path,
-                              info->channels, CHANNELS_MAX);
+                              out->info.channels, CHANNELS_MAX);
     }
     if (status == LT_OK)
-        status = lt_fault_scan_create(out->rate_hz, channel + 1, &scan, err);
+        status = lt_fault_scan_create(out->info.rate_hz, channel + 1, &scan, err);
     if (status == LT_OK)
         status = feed(reader, channel, scan, &frames, err);
     if (status == LT_OK && frames == 0)
@@ -50,9 +48,8 @@ static lt_status scan_channel(const char *path, unsigned channel, lt_scanned *ou
     if (status == LT_OK)
         status = lt_fault_scan_finish(scan, &out->faults, err);
     if (status == LT_OK) {
-        out->seconds = (double)frames / out->rate_hz;
-        out->truncated = lt_audio_reader_info(reader)->truncated;
-        out->sizes_wrong = lt_audio_reader_info(reader)->sizes_wrong;
+        out->seconds = (double)frames / out->info.rate_hz;
+        out->info = *lt_audio_reader_info(reader); /* that it is cut off shows at the end */
         if (channel == 0)
             out->history_count = lt_fault_scan_history(scan, out->history_db, &out->history_step_s);
     }
@@ -84,7 +81,7 @@ static lt_status scan_pair(const char *path, lt_scanned *out, lt_error *err)
     if (status == LT_OK)
         status = lt_audio_open(path, &reader[1], err);
     if (status == LT_OK)
-        status = lt_pair_scan_create(out->rate_hz, 1, 2, &pair, err);
+        status = lt_pair_scan_create(out->info.rate_hz, 1, 2, &pair, err);
     if (status == LT_OK)
         status = feed_pair(reader, pair, err);
     if (status == LT_OK)
@@ -100,11 +97,11 @@ void scan_file(const char *path, const lt_signal *stimulus, lt_scanned *out, cha
     lt_error err = {0};
     memset(out, 0, sizeof *out);
     out->path = path;
-    out->channels = 1;
+    out->info.channels = 1;
     lt_status status = LT_OK;
-    for (unsigned c = 0; c < out->channels && status == LT_OK; c++)
+    for (unsigned c = 0; c < out->info.channels && status == LT_OK; c++)
         status = scan_channel(path, c, out, &err);
-    if (status == LT_OK && out->channels >= 2)
+    if (status == LT_OK && out->info.channels >= 2)
         status = scan_pair(path, out, &err);
     const bool readable = status == LT_OK;
     if (readable && stimulus != NULL)
@@ -122,6 +119,6 @@ void scan_file(const char *path, const lt_signal *stimulus, lt_scanned *out, cha
     }
     out->failure = why;
     out->seconds = NAN;
-    out->channels = 0;
+    out->info.channels = 0;
     out->faults.count = 0;
 }

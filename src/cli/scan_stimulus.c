@@ -62,7 +62,7 @@ lt_status scan_with_stimulus(const char *path, const lt_signal *stimulus, lt_sca
 {
     double delay_ms[CHANNELS] = {NAN, NAN};
     lt_status status = LT_OK;
-    for (unsigned c = 0; c < out->channels && c < CHANNELS; c++) {
+    for (unsigned c = 0; c < out->info.channels && c < CHANNELS; c++) {
         lt_error other = {0};
         const lt_status st = look_at(path, c, stimulus, out, &delay_ms[c], c == 0 ? err : &other);
         status = c == 0 ? st : status; /* the second channel need not hold the sweep */

@@ -125,6 +125,23 @@ class Scan(Case):
         value = self.json("scan", self.dir, status=1)
         self.assertEqual(value["result"]["files"], lines)
 
+    def test_headers_of_many_files(self):
+        """Of each file what its header got wrong stands with it, however many there are; with --lines as well."""
+        (self.dir / "many").mkdir()
+        x = noise(0.2, -30)
+        for i in range(60):
+            write_wav(self.dir / "many" / f"{i:02}.wav", x, RATE, 16, claim_frames=len(x) * 2 if i % 2 else None)
+        value = self.json("scan", self.dir / "many")
+        codes = [[note["code"] for note in file["notes"]] for file in value["result"]["files"]]
+        self.assertEqual(codes, [["truncated-file"] if i % 2 else [] for i in range(60)])
+        self.assertIn("59.wav is shorter", value["result"]["files"][59]["notes"][0]["message"])
+        self.assertEqual(len(value["warnings"]), 30)
+        r = run("scan", self.dir / "many", "--lines")
+        self.assertEqual([json.loads(line) for line in r.out.splitlines()], value["result"]["files"])
+        self.assertEqual(r.err, "")
+        text = self.text("scan", self.dir / "many")
+        self.assertEqual(" ".join(text.split()).count("is shorter than its header says"), 30)
+
     def test_bad_words(self):
         empty = self.dir / "empty"
         empty.mkdir()
