@@ -241,6 +241,8 @@ typedef struct {
     double seconds;     /* speech that was compared */
     lt_notes notes;     /* "band-limited", "reference-cut", "reference-short" */
 } lt_stoi_result;
+/** What lt_stoi() asks of each of its signals by itself; `what` begins the message: "the reference". */
+LT_NODISCARD lt_status lt_stoi_check(const lt_signal *s, const char *what, lt_error *err);
 /** Two signals that begin together, at any rates from 8 kHz on; what one is longer does not count. LT_E_ARG: rate, less
  * than 30 frames (0.4 s) of speech in the reference, samples that are no finite number; LT_E_SNR: silence. */
 LT_NODISCARD lt_status lt_stoi(const lt_signal *reference, const lt_signal *recording, lt_stoi_result *out,

@@ -11,13 +11,20 @@ static const cli_option options[] = {
     {"channel", CLI_COUNT, "N", "channel, counted from 1", "the first", 1, 1024, NULL},
 };
 
+/* What is wrong with the reference names its file, what is wrong with both or the recording that of the recording. */
 static lt_status compare(cli_args *a, const lt_signal *s, lt_stoi_result *out, lt_error *err)
 {
     const char *path = cli_text(a, "reference", "");
     lt_signal *reference = NULL;
     lt_status status = cli_load(a, path, "reference-channel", &reference, err);
     if (status == LT_OK)
+        status = lt_stoi_check(reference, "the reference", err);
+    if (status != LT_OK) {
+        cli_name_file(err, path);
+    } else {
         status = lt_stoi_measure(reference, s, out, err);
+        cli_name_file(err, a->words[0]);
+    }
     lt_signal_free(reference);
     lt_notes_append(&a->notes, &out->notes);
     return status;
@@ -39,9 +46,9 @@ static int run(cli_args *a)
         t != NULL && stoi != NULL ? cli_load(a, a->words[0], "channel", &s, &err) : ltp_fail_nomem(&err, "talk test");
     if (status == LT_OK)
         status = lt_talk_test_measure(s, t, &err);
+    cli_name_file(&err, a->words[0]);
     if (status == LT_OK && with_reference)
         status = compare(a, s, stoi, &err);
-    cli_name_file(&err, a->words[0]);
     if (!calibrated)
         lt_notes_add(&a->notes, "uncalibrated", "no --cal-db, so levels are dBFS and no sound pressure levels");
     if (status == LT_OK && a->json) {

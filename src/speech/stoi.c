@@ -229,9 +229,8 @@ static bool is_silent(const lt_signal *s)
     return !(largest > 1e-12 * fabs(mean));
 }
 
-static lt_status check(const lt_signal *s, const char *what, lt_stoi_result *out, lt_error *err)
+lt_status lt_stoi_check(const lt_signal *s, const char *what, lt_error *err)
 {
-    const double top_hz = lowest_band_hz * exp2((2.0 * BANDS - 1.0) / 6.0);
     if (!(s->rate_hz >= lowest_rate_hz))
         return ltp_fail(err, LT_E_ARG, "%s: sample rate %g Hz; STOI needs at least %g Hz", what, s->rate_hz,
                         lowest_rate_hz);
@@ -239,13 +238,18 @@ static lt_status check(const lt_signal *s, const char *what, lt_stoi_result *out
         return ltp_fail(err, LT_E_SNR, "%s is empty: nothing to compare", what);
     if (!isfinite(lt_signal_rms(s)))
         return ltp_fail(err, LT_E_ARG, "%s holds samples that are no finite number", what);
-    if (is_silent(s))
-        return ltp_fail(err, LT_E_SNR, "%s is silence: nothing to compare", what);
-    if (0.5 * s->rate_hz < top_hz)
+    return is_silent(s) ? ltp_fail(err, LT_E_SNR, "%s is silence: nothing to compare", what) : LT_OK;
+}
+
+static lt_status check(const lt_signal *s, const char *what, lt_stoi_result *out, lt_error *err)
+{
+    const double top_hz = lowest_band_hz * exp2((2.0 * BANDS - 1.0) / 6.0);
+    const lt_status status = lt_stoi_check(s, what, err);
+    if (status == LT_OK && 0.5 * s->rate_hz < top_hz)
         lt_notes_add(&out->notes, "band-limited",
                      "%s has a sample rate of %g Hz: the highest band of STOI (up to %.0f Hz) is not all there", what,
                      s->rate_hz, top_hz);
-    return LT_OK;
+    return status;
 }
 
 /* The signal at 10 kHz, its clock faster by `drift` undone. */

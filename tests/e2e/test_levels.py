@@ -311,6 +311,12 @@ class SpeechLevel(Case):
         noise = write_wav(self.dir / "noise.wav", 0.1 * rng.standard_normal(10 * RATE))
         self.fails("speech-level", noise, "--reference", ref, says="not in the recording")
         self.fails("speech-level", ref, "--reference", self.dir / "none.wav", says="none.wav")
+        silent = write_wav(self.dir / "silent.wav", np.zeros(RATE))
+        slow = write_wav(self.dir / "slow.wav", clean[:16000], 6000)
+        for wrong, says in ((self.dir / "none.wav", "none.wav: "), (silent, "silent.wav: the reference is silence"),
+                            (slow, "slow.wav: the reference: sample rate 6000 Hz")):
+            self.assertNotIn("clean.wav", self.fails("speech-level", ref, "--reference", wrong, says=says))
+        self.fails("speech-level", slow, "--reference", ref, says="slow.wav: the recording: sample rate 6000 Hz")
         short = write_wav(self.dir / "short.wav", clean[:4800], 16000)
         self.fails("speech-level", short, "--reference", short, says="30 frames")
 
