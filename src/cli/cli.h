@@ -146,7 +146,7 @@ typedef lt_status (*cli_draw)(const void *what, const lt_report_options *opt, lt
     {                                                                                                                  \
         "chart", CLI_TEXT, "FILE", "draw the result into FILE.svg or FILE.png", NULL, 0, 0, NULL                       \
     }
-/** Whether the name after --chart can be one: before long work. */
+/** Whether the name after --chart, if the command has that option, can be one: looked at before any command runs. */
 LT_NODISCARD lt_status cli_check_figure(const cli_args *a, lt_error *err);
 /** Write the chart that --chart asks for; nothing without that option. An older chart there is replaced. */
 LT_NODISCARD lt_status cli_save_figure(const cli_args *a, cli_draw draw, const void *what, lt_error *err);

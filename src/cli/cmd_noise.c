@@ -170,9 +170,7 @@ static int run(cli_args *a)
     if (!cli_parse_interval(interval, &interval_s) || interval_s < 0.02 || interval_s > 86400.0)
         return cli_usage(a->command, "--interval %s: give a time from 20ms to 24h, such as 125ms, 1s, 1m", interval);
     noise_job *job = ltp_alloc(1, sizeof *job);
-    lt_status status = job != NULL ? cli_check_figure(a, &err) : ltp_fail_nomem(&err, "levels");
-    if (status == LT_OK)
-        status = measure(a, job, &err);
+    lt_status status = job != NULL ? measure(a, job, &err) : ltp_fail_nomem(&err, "levels");
     if (!calibrated)
         lt_notes_add(&a->notes, "uncalibrated", "no --cal-db, so levels are dBFS and no sound pressure levels");
     if (status == LT_OK) {

@@ -52,8 +52,12 @@ static lt_status fail_format(const char *path, lt_error *err)
 lt_status cli_check_figure(const cli_args *a, lt_error *err)
 {
     lt_figure_format format;
-    const char *path = cli_text(a, "chart", NULL);
-    return path == NULL || format_of(path, &format) ? LT_OK : fail_format(path, err);
+    for (size_t i = 0; i < a->command->option_count; i++) {
+        const char *path = a->values[i];
+        if (path != NULL && strcmp(a->command->options[i].name, "chart") == 0 && !format_of(path, &format))
+            return fail_format(path, err);
+    }
+    return LT_OK;
 }
 
 lt_status cli_save_figure(const cli_args *a, cli_draw draw, const void *what, lt_error *err)

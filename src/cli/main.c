@@ -49,9 +49,12 @@ static void keep_standard_streams(void)
 static int run(const cli_command *command, int argc, const char **argv)
 {
     cli_args a;
+    lt_error err = {0};
     int rc = cli_parse(command, argc, argv, &a);
-    if (rc == CLI_DONE)
-        rc = a.help ? cli_help(command) : command->run(&a);
+    if (rc == CLI_DONE && a.help)
+        rc = cli_help(command);
+    else if (rc == CLI_DONE)
+        rc = cli_check_figure(&a, &err) == LT_OK ? command->run(&a) : cli_fail(&a, &err);
     cli_args_free(&a);
     return rc;
 }

@@ -149,6 +149,14 @@ class Usage(Case):
                 self.assertIn("--help", err)
         self.assertEqual(list(self.dir.iterdir()), [])
 
+    def test_a_chart_of_no_known_kind_is_refused_before_anything_is_read(self):
+        drawing = [c for c in COMMANDS if "--chart" in self.text(c, "--help")]
+        self.assertGreaterEqual(len(drawing), 8)
+        for command in drawing:
+            for name in ("c.pdf", "svg", ".png"):
+                words = [] if command == "sti" else ["none.wav"]
+                self.fails(command, *words, "--chart", name, says=f"{name}: a chart is an .svg or a .png file")
+
     def test_options_may_stand_anywhere(self):
         write_wav(self.dir / "a.wav", 0.1 * np.sin(np.arange(48000) * 0.1))
         first = self.json("noise", "--cal-db", "100", self.dir / "a.wav")
