@@ -8,7 +8,7 @@
 /* Table 1, critical bands. 21 bands: centre, limits, bandwidth in dB re 1 Hz,
  * speech at 1 m (normal, raised, loud, shout), internal noise, free field to
  * eardrum.
- * Confidence: checked, four independent public transcriptions agree. */
+ * Confidence: checked, four independent public copies agree. */
 const ltp_sii_row ltp_sii_critical[LTP_SII_CRITICAL] = {
     {150.0, 100.0, 200.0, 20.0, {31.44, 34.06, 34.21, 28.69}, 1.5, 0.6},
     {250.0, 200.0, 300.0, 20.0, {34.75, 38.98, 41.55, 42.5}, -3.9, 1.0},
@@ -36,8 +36,8 @@ const ltp_sii_row ltp_sii_critical[LTP_SII_CRITICAL] = {
 /* Table 2, equally contributing critical bands. 17 bands: centre, limits, bandwidth in dB re 1 Hz,
  * speech at 1 m (normal, raised, loud, shout), internal noise, free field to
  * eardrum.
- * Confidence: checked, three independent public transcriptions agree; shout at 450 Hz is 48.46 as in Table 1, one
- * transcription has 48.48. */
+ * Confidence: checked, three independent public copies agree; shout at 450 Hz is 48.46 as in Table 1, one
+ * copy has 48.48. */
 const ltp_sii_row ltp_sii_equal[LTP_SII_EQUAL] = {
     {350.0, 300.0, 400.0, 20.0, {34.14, 38.62, 43.68, 47.14}, -7.2, 1.4},
     {450.0, 400.0, 510.0, 20.41, {34.58, 39.84, 44.08, 48.46}, -8.9, 1.4},
@@ -61,7 +61,7 @@ const ltp_sii_row ltp_sii_equal[LTP_SII_EQUAL] = {
 /* Table 3, one-third octaves. 18 bands: centre, limits, bandwidth in dB re 1 Hz,
  * speech at 1 m (normal, raised, loud, shout), internal noise, free field to
  * eardrum.
- * Confidence: checked, five public transcriptions agree but for two cells: loud at 400 Hz is 43.30 (one has 43.40);
+ * Confidence: checked, five public copies agree but for two cells: loud at 400 Hz is 43.30 (one has 43.40);
  * raised at 200 Hz is 33.92 in all, though the smooth spectrum would have 36.92: kept as printed. The limits are the
  * base-10 ones of IEC 61260-1, they are not part of the table and no formula uses them. */
 const ltp_sii_row ltp_sii_third[LTP_SII_THIRD] = {
@@ -88,7 +88,7 @@ const ltp_sii_row ltp_sii_third[LTP_SII_THIRD] = {
 /* Table 4, octaves. 6 bands: centre, limits, bandwidth in dB re 1 Hz,
  * speech at 1 m (normal, raised, loud, shout), internal noise, free field to
  * eardrum.
- * Confidence: checked, four public transcriptions agree. No formula uses the limits. */
+ * Confidence: checked, four public copies agree. No formula uses the limits. */
 const ltp_sii_row ltp_sii_octave[LTP_SII_OCTAVE] = {
     {250.0, 177.0, 354.0, 22.48, {34.75, 38.98, 41.55, 42.5}, -3.9, 1.0},
     {500.0, 354.0, 707.0, 25.48, {34.27, 40.15, 44.85, 49.24}, -9.7, 1.8},
@@ -100,7 +100,7 @@ const ltp_sii_row ltp_sii_octave[LTP_SII_OCTAVE] = {
 
 /* Annex B, Table B.1, importance for critical bands. Columns:
  * average speech, nonsense syllables, CID W-22, NU-6, DRT, short passages, SPIN.
- * Confidence: single public transcription; each column sums to 1 within 0.0002. */
+ * Confidence: single public copy; each column sums to 1 within 0.0002. */
 const double ltp_sii_importance_critical[LTP_SII_CRITICAL][LT_SII_IMPORTANCE_COUNT] = {
     {0.0103, 0.0, 0.0507, 0.0234, 0.0122, 0.0192, 0.013}, /* 150 */
     {0.0261, 0.023, 0.0677, 0.0366, 0.0553, 0.0312, 0.0478}, /* 250 */
@@ -127,7 +127,7 @@ const double ltp_sii_importance_critical[LTP_SII_CRITICAL][LT_SII_IMPORTANCE_COU
 
 /* Annex B, Table B.2, importance for one-third octaves. Columns:
  * average speech, nonsense syllables, CID W-22, NU-6, DRT, short passages, SPIN.
- * Confidence: checked, two public transcriptions agree. */
+ * Confidence: checked, two public copies agree. */
 const double ltp_sii_importance_third[LTP_SII_THIRD][LT_SII_IMPORTANCE_COUNT] = {
     {0.0083, 0.0, 0.0365, 0.0168, 0.0, 0.0114, 0.0}, /* 160 */
     {0.0095, 0.0, 0.0279, 0.013, 0.024, 0.0153, 0.0255}, /* 200 */
@@ -151,7 +151,7 @@ const double ltp_sii_importance_third[LTP_SII_THIRD][LT_SII_IMPORTANCE_COUNT] = 
 
 /* Annex B, Table B.3, importance for octaves. Columns:
  * average speech, nonsense syllables, CID W-22, NU-6, DRT, short passages, SPIN.
- * Confidence: checked against the sums of Table B.2; one public transcription, with three cells
+ * Confidence: checked against the sums of Table B.2; one public copy, with three cells
  * (NU-6 at 250 Hz and 4 kHz, CID W-22 at 4 kHz) corrected by those sums. */
 const double ltp_sii_importance_octave[LTP_SII_OCTAVE][LT_SII_IMPORTANCE_COUNT] = {
     {0.0617, 0.0437, 0.1549, 0.0853, 0.096, 0.1004, 0.0871}, /* 250 */

@@ -259,16 +259,24 @@ static lt_status at_work_rate(const lt_signal *s, double drift, lt_signal **out,
     return lt_resample(&retimed, LTP_STOI_RATE_HZ, out, err);
 }
 
-lt_status lt_stoi(const lt_signal *reference, const lt_signal *recording, lt_stoi_result *out, lt_error *err)
+/* Both are fit for it; *x: the reference at 10 kHz. */
+static lt_status begin(const lt_signal *reference, const lt_signal *recording, lt_signal **x, lt_stoi_result *out,
+                       lt_error *err)
 {
-    lt_signal *x = NULL;
-    lt_signal *y = NULL;
     *out = (lt_stoi_result){.delay_ms = NAN, .drift_ppm = NAN};
     lt_status status = check(reference, "the reference", out, err);
     if (status == LT_OK)
         status = check(recording, "the recording", out, err);
     if (status == LT_OK)
-        status = at_work_rate(reference, 0.0, &x, err);
+        status = at_work_rate(reference, 0.0, x, err);
+    return status;
+}
+
+lt_status lt_stoi(const lt_signal *reference, const lt_signal *recording, lt_stoi_result *out, lt_error *err)
+{
+    lt_signal *x = NULL;
+    lt_signal *y = NULL;
+    lt_status status = begin(reference, recording, &x, out, err);
     if (status == LT_OK)
         status = at_work_rate(recording, 0.0, &y, err);
     if (status == LT_OK)
@@ -326,12 +334,7 @@ lt_status lt_stoi_measure(const lt_signal *reference, const lt_signal *recording
     ltp_stoi_place place = {0};
     lt_signal *x = NULL;
     lt_signal *y = NULL;
-    *out = (lt_stoi_result){.delay_ms = NAN, .drift_ppm = NAN};
-    lt_status status = check(reference, "the reference", out, err);
-    if (status == LT_OK)
-        status = check(recording, "the recording", out, err);
-    if (status == LT_OK)
-        status = at_work_rate(reference, 0.0, &x, err);
+    lt_status status = begin(reference, recording, &x, out, err);
     if (status == LT_OK)
         status = check_length((size_t)fmin((double)x->count, seconds_of(recording) * LTP_STOI_RATE_HZ), err);
     if (status == LT_OK)

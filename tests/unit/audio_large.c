@@ -5,23 +5,11 @@
 
 #include "near.h"
 #include "scratch.h"
+#include "sound_file.h"
 #include "suite.h"
 
 enum { CHANNELS = 256, RATE = 48000, BLOCK = 16384, LAST = 20000 };
 static const uint64_t frames = (UINT64_C(9) << 29) / (CHANNELS * sizeof(double)); /* 4.5 GiB of samples */
-
-static size_t put(unsigned char *at, uint64_t value, size_t bytes)
-{
-    for (size_t i = 0; i < bytes; i++)
-        at[i] = (unsigned char)(value >> (8 * i) & 0xff);
-    return bytes;
-}
-
-static size_t put_text(unsigned char *at, const char *text, size_t bytes)
-{
-    memcpy(at, text, bytes);
-    return bytes;
-}
 
 /* The 16 bytes of a format chunk: 64-bit floats. */
 static size_t put_format(unsigned char *at)

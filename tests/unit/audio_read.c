@@ -6,6 +6,7 @@
 #include "near.h"
 #include "rng.h"
 #include "scratch.h"
+#include "sound_file.h"
 #include "suite.h"
 
 #include <sndfile.h>
@@ -304,15 +305,6 @@ static void a_recording_is_loaded_fast(void **state)
     scratch_remove(&dir);
     print_message("a 14 s recording is loaded in %.1f ms\n", 1e3 * best_s);
     assert_true(best_s < 0.25);
-}
-
-static lt_status load_and_free(void *context, lt_error *err)
-{
-    lt_signal *s = NULL;
-    const lt_status st = lt_audio_load(context, 0, &s, NULL, err);
-    assert_true((s == NULL) == (st != LT_OK));
-    lt_signal_free(s);
-    return st;
 }
 
 static void loading_survives_every_failed_allocation(void **state)

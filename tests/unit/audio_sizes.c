@@ -7,6 +7,7 @@
 #include "fault.h"
 #include "near.h"
 #include "scratch.h"
+#include "sound_file.h"
 #include "suite.h"
 
 enum { RATE = 48000, MARK = 7, LAST = 5000, HEAD = 128 };
@@ -27,19 +28,6 @@ typedef struct {
     bool rf64;
     uint64_t wide_size; /* of the samples, in the chunk ds64 */
 } lying_file;
-
-static size_t put(unsigned char *at, uint64_t value, size_t bytes)
-{
-    for (size_t i = 0; i < bytes; i++)
-        at[i] = (unsigned char)(value >> (8 * i) & 0xff);
-    return bytes;
-}
-
-static size_t put_text(unsigned char *at, const char *text, size_t bytes)
-{
-    memcpy(at, text, bytes);
-    return bytes;
-}
 
 static unsigned bytes_of(coding c)
 {
@@ -251,15 +239,6 @@ static void what_does_not_fit_is_refused_at_once(void **state)
     assert_null(s);
     assert_non_null(strstr(err.what, "x.wav: longer than 1073741824 frames (6.2 hours)"));
     scratch_remove(&dir);
-}
-
-static lt_status load_and_free(void *context, lt_error *err)
-{
-    lt_signal *s = NULL;
-    const lt_status st = lt_audio_load(context, 0, &s, NULL, err);
-    assert_true((s == NULL) == (st != LT_OK));
-    lt_signal_free(s);
-    return st;
 }
 
 static void rebuilding_survives_every_failed_allocation(void **state)

@@ -260,6 +260,25 @@ static void a_visit_is_saved_with_all_it_holds(void **state)
     scratch_remove(&dir);
 }
 
+typedef struct {
+    const char *file; /* in the following visit */
+    double first;     /* its first sample */
+} carried;
+
+static void expect_carried(const scratch *dir, const carried *rows, size_t count)
+{
+    for (size_t i = 0; i < count; i++) {
+        scratch_names names = {.next = 0};
+        lt_error err = {0};
+        char path[200];
+        lt_signal *s = NULL;
+        (void)snprintf(path, sizeof path, "visits/2024-05-15/%s", rows[i].file);
+        assert_int_equal(lt_audio_load(scratch_at(dir, &names, path), 0, &s, NULL, &err), LT_OK);
+        assert_true(near_abs(rows[i].file, s->samples[0], rows[i].first, 1e-9));
+        lt_signal_free(s);
+    }
+}
+
 /* The lane's own recording wins over the counter's; what was played comes along; what is there stays. */
 static void recordings_are_carried_over(void **state)
 {
@@ -284,23 +303,12 @@ static void recordings_are_carried_over(void **state)
     keep(&p, 0.5);
     assert_int_equal(lt_visit_carry(dir.path, DATE, "2024-05-15", 2, 1, NULL, NULL, &err), LT_OK);
     assert_string_equal(err.what, "");
-    static const struct {
-        const char *file;
-        double first;
-    } rows[] = {
+    static const carried rows[] = {
         {"lane-2/inbound.wav", 0.25},           {"lane-2/stimulus.inbound.wav", 0.125},
         {"lane-2/counter-coupling.wav", 0.125}, {"lane-2/stimulus.counter-coupling.wav", 0.0625},
         {"counter-1/noise-counter.wav", 0.75},  {"lane-2/outbound.wav", 0.0625},
     };
-    for (size_t i = 0; i < COUNT(rows); i++) {
-        scratch_names names = {.next = 0};
-        char path[200];
-        lt_signal *s = NULL;
-        (void)snprintf(path, sizeof path, "visits/2024-05-15/%s", rows[i].file);
-        assert_int_equal(lt_audio_load(scratch_at(&dir, &names, path), 0, &s, NULL, &err), LT_OK);
-        assert_true(near_abs(rows[i].file, s->samples[0], rows[i].first, 1e-9));
-        lt_signal_free(s);
-    }
+    expect_carried(&dir, rows, COUNT(rows));
     scratch_remove(&dir);
 }
 
@@ -341,23 +349,12 @@ static void couplings_between_lanes_have_their_place(void **state)
     ltp_recordings_free(found.items, found.count);
     assert_int_equal(lt_visit_carry_between(dir.path, DATE, "2024-05-15", false, 1, 3, &err), LT_OK);
     assert_int_equal(lt_visit_carry_between(dir.path, DATE, "2024-05-15", true, 1, 2, &err), LT_OK);
-    static const struct {
-        const char *file;
-        double first;
-    } rows[] = {
+    static const carried rows[] = {
         {"lane-1/cross-coupling-from-3.wav", 0.25},      {"lane-1/stimulus.cross-coupling-from-3.wav", 0.125},
         {"lane-1/cross-coupling-from-3.car.wav", 0.125}, {"lane-1/stimulus.cross-coupling-from-3.car.wav", 0.0625},
         {"counter-1/cross-coupling-from-2.wav", 0.75},
     };
-    for (size_t i = 0; i < COUNT(rows); i++) {
-        scratch_names names = {.next = 0};
-        char path[200];
-        lt_signal *s = NULL;
-        (void)snprintf(path, sizeof path, "visits/2024-05-15/%s", rows[i].file);
-        assert_int_equal(lt_audio_load(scratch_at(&dir, &names, path), 0, &s, NULL, &err), LT_OK);
-        assert_true(near_abs(rows[i].file, s->samples[0], rows[i].first, 1e-9));
-        lt_signal_free(s);
-    }
+    expect_carried(&dir, rows, COUNT(rows));
     assert_int_equal(ltp_find_recordings(dir.path, "2024-05-15", "lane-1", false, &found, &notes, NULL), LT_OK);
     assert_int_equal(found.count, 2); /* nothing from lane 2 */
     ltp_recordings_free(found.items, found.count);

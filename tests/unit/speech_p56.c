@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: MIT
- * Active speech level: against a plain transcription of the method, scaling, odd input. The results of the ITU-T tool
+ * Active speech level: against the method written out plainly, scaling, odd input. The results of the ITU-T tool
  * are in tests/reference. */
 #include "fault.h"
 #include "near.h"
