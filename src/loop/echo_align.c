@@ -15,7 +15,7 @@ static const double near_from_s = -1.5, near_to_s = 4.0; /* lags tried first */
 static const double near_contrast = 5.0, near_share = 0.8;
 static const double far_contrast = 1.6; /* among so many lags chance reaches more */
 static const double far_about_s = 2.5;
-static const double far_returned_s = 600.0;     /* of the return */
+static const double far_returned_s = 600.0;     /* of the return at a time: bounds the memory */
 static const double frame_s = 0.1, hop_s = 5.0; /* in which the busiest part is looked for */
 static const double busy_share = 0.05;          /* of the mean power */
 
@@ -84,11 +84,12 @@ static lt_status busiest(const lt_signal *s, size_t from, size_t to, size_t leng
     return LT_OK;
 }
 
-/* Recorders that were started at quite different times: everywhere, roughly, then around what was found. */
-static lt_status find_far(const ltp_echo_pair *p, size_t from, size_t count, ltp_echo_lag *lag, lt_error *err)
+/* In the return from frame `back`: roughly, then around what was found. */
+static lt_status find_behind(const ltp_echo_pair *p, size_t from, size_t count, size_t back, ltp_echo_lag *lag,
+                             lt_error *err)
 {
     part all;
-    part_make(p, from, count, 0, (size_t)(far_returned_s * p->rate_hz), &all);
+    part_make(p, from, count, back, (size_t)(far_returned_s * p->rate_hz), &all);
     ltp_echo_lag far = {.drifts = true};
     lt_status st = ltp_echo_lag_find(&all.pair, -(double)all.sent.count, (double)all.returned.count, true, &far, err);
     if (st != LT_OK || far.contrast < far_contrast)
@@ -99,8 +100,19 @@ static lt_status find_far(const ltp_echo_pair *p, size_t from, size_t count, ltp
     st = ltp_echo_lag_find(&all.pair, middle - about, middle + about, false, &far, err);
     if (st == LT_OK && far.contrast * (far.share + 0.1) > 1.2 * lag->contrast * (lag->share + 0.1)) {
         *lag = far;
-        lag->lag -= (double)from;
+        lag->lag += (double)back - (double)from;
     }
+    return st;
+}
+
+/* Recorders that were started at quite different times: everywhere. The parts of the return overlap by what was sent,
+ * so that one of them holds all of its echo. */
+static lt_status find_far(const ltp_echo_pair *p, size_t from, size_t count, ltp_echo_lag *lag, lt_error *err)
+{
+    const size_t step = (size_t)((far_returned_s - longest_s) * p->rate_hz);
+    lt_status st = LT_OK;
+    for (size_t back = 0; st == LT_OK && (back == 0 || back + count < p->returned->count); back += step)
+        st = find_behind(p, from, count, back, lag, err);
     return st;
 }
 

@@ -137,12 +137,12 @@ static bool delay_is_known(const lt_echo_options *o, const lt_echo *e)
     return e->delay_ms > -0.1 && e->delay_ms < offset_ms;
 }
 
-/* The return runs ahead of what was sent, or is louder: the two have most likely been mixed up. */
+/* The return runs ahead of what was sent: the two have been mixed up. Where it is louder, perhaps. */
 static bool judge_swapped(const lt_echo_options *o, lt_echo *e)
 {
     const bool ahead = o->one_clock && e->delay_ms < ahead_ms;
     const bool louder = e->echo_loss_db < -louder_db;
-    if (ahead || (louder && e->delay_ms < 0.0)) {
+    if (ahead) {
         lt_notes_add(&e->notes, "swapped",
                      "the return is %.2f ms ahead of what was sent: sent and returned are most likely swapped",
                      -e->delay_ms);
@@ -150,7 +150,7 @@ static bool judge_swapped(const lt_echo_options *o, lt_echo *e)
         return true;
     }
     if (louder)
-        lt_notes_add(&e->notes, "swapped",
+        lt_notes_add(&e->notes, "louder-return",
                      "the return holds the sent signal %.0f dB louder than it was sent: are the two swapped, or were "
                      "they recorded at different gains?",
                      -e->echo_loss_db);

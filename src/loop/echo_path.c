@@ -275,7 +275,8 @@ static lt_status conclude(const ltp_echo_reading *r, const ltp_echo_fit *f, cons
         return LT_OK;
     }
     ltp_echo_judge(r, o, e);
-    lt_talker_echo_rate(e->echo_loss_db, e->delay_ms >= -0.1 ? fmax(e->delay_ms, 0.0) / 2.0 : (double)NAN, &e->talker);
+    const bool known = e->delay_ms >= -0.1 && !lt_notes_has(&e->notes, "recorder-offset");
+    lt_talker_echo_rate(e->echo_loss_db, known ? fmax(e->delay_ms, 0.0) / 2.0 : (double)NAN, &e->talker);
     e->double_talk_type = lt_double_talk_type(e->echo_loss_db);
     ltp_echo_advise(r, o, e);
     return LT_OK;
@@ -307,13 +308,14 @@ lt_status ltp_echo_from_speech(ltp_echo_pair *p, const lt_echo_options *o, lt_ec
     lt_status st = ltp_echo_align(p, o, &lag, e, err);
     if (st != LT_OK)
         goto done;
-    const double sent_db = lt_db_from_amplitude(sqrt(2.0) * lt_signal_rms(p->sent));
+    const double sent_db = lt_dbfs_from_rms(lt_signal_rms(p->sent));
     if (sent_db < quiet_dbfs)
         lt_notes_add(&e->notes, "quiet-sent", "the sent recording lies at %.0f dBFS only: check its cable and channel",
                      sent_db);
     if (!(lag.contrast >= LTP_ECHO_CONTRAST_LEAST)) {
         e->confidence = sent_db < quiet_dbfs ? 0.2 : fmin(0.95, 0.6 + e->seconds / 60.0);
         say_none(e, "nothing in the return follows what was sent, at any delay");
+        e->drift_ppm = NAN;
         ltp_echo_advise(&r, o, e);
         goto done;
     }

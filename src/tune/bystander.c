@@ -85,6 +85,7 @@ lt_status ltp_bystander_privacy(ltp_evidence *usual, double before_d_out_db, dou
     out->from = recorded ? LT_PRIVACY_FROM_RECORDING : LT_PRIVACY_FROM_DISTANCE;
     if (!recorded)
         out->distance_m = usual->lane->speaker_to_bystander_m;
+    usual->assumptions = usual->warnings = (lt_notes){0}; /* from here on: doubts about the bystander alone */
     lt_status st = LT_OK;
     for (size_t c = 0; c < usual->count && st == LT_OK; c++) {
         double speech[LT_SPEECH_BANDS];
@@ -97,5 +98,7 @@ lt_status ltp_bystander_privacy(ltp_evidence *usual, double before_d_out_db, dou
             st = judge(speech, after_d_out_db, noise, &out->after, err);
     }
     note_assumptions(usual, out);
+    lt_notes_append(&out->notes, &usual->warnings);
+    lt_notes_append(&out->notes, &usual->assumptions);
     return st;
 }

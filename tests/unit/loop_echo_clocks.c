@@ -149,6 +149,44 @@ static void lines_that_are_mixed_up_are_not_judged(void **state)
     lt_signal_free(returned);
 }
 
+/* Two recorders, the second one started later and recording hotter: nothing is mixed up, and the delay says nothing. */
+static void a_hot_recorder_that_started_late_is_not_swapped(void **state)
+{
+    (void)state;
+    lt_signal *sent = bursts(16, 4);
+    lt_signal *returned = other_clock(sent, 0.0, 2 * RATE);
+    for (size_t i = 0; i < returned->count; i++)
+        returned->samples[i] *= 20.0;
+    lt_echo *e = measure(sent, returned, false);
+    assert_true(near_abs("loss", e->echo_loss_db, loss_of_taps() - 26.02, 0.2));
+    assert_true(lt_notes_has(&e->notes, "recorder-offset"));
+    assert_false(lt_notes_has(&e->advice, "swap"));
+    assert_true(isnan(e->talker.r_with)); /* no rating of a delay that is not known */
+    lt_echo_free(e);
+    lt_signal_free(sent);
+    lt_signal_free(returned);
+}
+
+/* The return is looked through in parts of ten minutes; this one begins behind the first. */
+static void a_recorder_that_started_eleven_minutes_early_is_found(void **state)
+{
+    (void)state;
+    enum { EARLY = 660 * RATE };
+    lt_signal *sent = bursts(12, 8), *returned = NULL;
+    lt_signal *echo = other_clock(sent, 0.0, 0);
+    lt_rng r = {5};
+    assert_int_equal(lt_signal_create(EARLY + echo->count, RATE, &returned, NULL), LT_OK);
+    for (size_t i = 0; i < returned->count; i++)
+        returned->samples[i] = i < EARLY ? 0.001 * lt_rng_gauss(&r) : echo->samples[i - EARLY];
+    lt_echo *e = measure(sent, returned, false);
+    assert_true(near_abs("delay", e->delay_ms, 660000.0 + 2.0, 0.1));
+    assert_true(near_abs("loss", e->echo_loss_db, loss_of_taps(), 0.2));
+    lt_echo_free(e);
+    lt_signal_free(sent);
+    lt_signal_free(echo);
+    lt_signal_free(returned);
+}
+
 static lt_status two_clocks(void *context, lt_error *err)
 {
     const lt_signal *const *pair = context;
@@ -172,8 +210,11 @@ static void memory_may_run_out_anywhere(void **state)
 
 SUITE(loop_echo_clocks)
 {
-    const struct CMUnitTest tests[] = {
-        cmocka_unit_test(a_drifting_clock_is_found_to_a_millionth), cmocka_unit_test(recorders_may_start_far_apart),
-        cmocka_unit_test(lines_that_are_mixed_up_are_not_judged), cmocka_unit_test(memory_may_run_out_anywhere)};
+    const struct CMUnitTest tests[] = {cmocka_unit_test(a_drifting_clock_is_found_to_a_millionth),
+                                       cmocka_unit_test(recorders_may_start_far_apart),
+                                       cmocka_unit_test(lines_that_are_mixed_up_are_not_judged),
+                                       cmocka_unit_test(a_hot_recorder_that_started_late_is_not_swapped),
+                                       cmocka_unit_test(a_recorder_that_started_eleven_minutes_early_is_found),
+                                       cmocka_unit_test(memory_may_run_out_anywhere)};
     return cmocka_run_group_tests_name("loop_echo_clocks", tests, NULL, NULL);
 }
