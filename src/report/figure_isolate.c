@@ -6,7 +6,8 @@
 #include <math.h>
 #include <stdio.h>
 
-enum { NAMES_SHOWN = 12, KEY_COLUMNS = 16 };
+enum { KEY_COLUMNS = 16 };
+static const double row_apart = 0.075, rows_high = 0.95; /* of the graph */
 static const double span_db = 80.0;
 
 /* What the chart shows: of all points the same kind of recording, the one that tells most. */
@@ -97,13 +98,16 @@ static void add_headline(ltp_charts *c, const lt_isolate_figure *g, double at_db
 /* Names at the right in the order of the signal. */
 static void add_key(ltp_charts *c, const lt_isolate_figure *g, const bool *plain, const bool *coupler)
 {
-    size_t row = 0;
-    for (size_t i = 0; i < g->count && row < NAMES_SHOWN; i++) {
+    size_t row = 0, rows = 0;
+    for (size_t i = 0; i < g->count; i++)
+        rows += plain[i] || coupler[i] ? 1 : 0;
+    const double apart = rows > 0 ? fmin(row_apart, rows_high / (double)rows) : row_apart; /* all find room */
+    for (size_t i = 0; i < g->count; i++) {
         char colour[16];
         if (!plain[i] && !coupler[i])
             continue;
         colour_of(g, i, colour);
-        ltp_chart_condition_label(c, 1.02, 0.95 - 0.075 * (double)row++, colour, g->points[i].name);
+        ltp_chart_condition_label(c, 1.02, 0.95 - apart * (double)row++, colour, g->points[i].name);
     }
 }
 

@@ -9,43 +9,46 @@
 
 /* ---- words ---- */
 
+/* How a change is told: as worse or better; as a fault that is new or gone; or neither, where only a change is known.
+ */
+typedef enum { DEGREE, FAULT, CHANGE } manner;
 typedef struct {
     lt_finding_code code;
     const char *worse, *better;
-    bool is_fault; /* something is broken, or no longer: it is told as new or gone */
+    manner manner;
 } headline;
 
 /* clang-format off: a finding a line */
 static const headline headlines[] = {
     {LT_FINDING_OUTBOUND_LEVEL, "Customers hear the operator more quietly", "Customers hear the operator more loudly",
-     false},
+     DEGREE},
     {LT_FINDING_OUTBOUND_TREBLE, "The operator sounds duller at the car", "The operator sounds clearer at the car",
-     false},
+     DEGREE},
     {LT_FINDING_OUTBOUND_BASS, "The operator sounds thinner at the car", "The operator sounds fuller at the car",
-     false},
+     DEGREE},
     {LT_FINDING_INBOUND_LEVEL, "The operator hears customers more quietly", "The operator hears customers more loudly",
-     false},
+     DEGREE},
     {LT_FINDING_INBOUND_TREBLE, "Customers sound duller to the operator", "Customers sound clearer to the operator",
-     false},
+     DEGREE},
     {LT_FINDING_BANDS, "Part of the sound has changed for the worse", "Part of the sound has changed for the better",
-     false},
-    {LT_FINDING_MICROPHONE_LEVEL, "The lane microphone sends less", "The lane microphone sends more", true},
-    {LT_FINDING_MICROPHONE_TREBLE, "The lane microphone sounds duller", "The lane microphone sounds clearer", true},
+     DEGREE},
+    {LT_FINDING_MICROPHONE_LEVEL, "The lane microphone sends less", "The lane microphone sends more", DEGREE},
+    {LT_FINDING_MICROPHONE_TREBLE, "The lane microphone sounds duller", "The lane microphone sounds clearer", DEGREE},
     {LT_FINDING_LANE_COUPLING, "More of the lane speaker gets into the lane microphone",
-     "Less of the lane speaker gets into the lane microphone", false},
+     "Less of the lane speaker gets into the lane microphone", DEGREE},
     {LT_FINDING_COUNTER_COUPLING, "More of the counter speaker gets into the counter microphone",
-     "Less of the counter speaker gets into the counter microphone", false},
-    {LT_FINDING_POLARITY, "Two wires are swapped", "Two wires are no longer swapped", true},
-    {LT_FINDING_DELAY, "The sound is longer on its way", "The sound is less long on its way", false},
-    {LT_FINDING_DISTORTION, "The sound is distorted", "The sound is no longer as distorted", true},
-    {LT_FINDING_HUM, "There is a hum", "There is no hum any more", true},
-    {LT_FINDING_NOISE, "It is noisier", "It is quieter", false},
+     "Less of the counter speaker gets into the counter microphone", DEGREE},
+    {LT_FINDING_POLARITY, "The polarity is not what it was", "The polarity is not what it was", CHANGE},
+    {LT_FINDING_DELAY, "The sound is longer on its way", "The sound is less long on its way", DEGREE},
+    {LT_FINDING_DISTORTION, "The sound is more distorted", "The sound is less distorted", DEGREE},
+    {LT_FINDING_HUM, "There is a hum", "There is no hum any more", FAULT},
+    {LT_FINDING_NOISE, "It is noisier", "It is quieter", DEGREE},
     {LT_FINDING_TALK_TEST, "Speech from the lane arrives more quietly", "Speech from the lane arrives more loudly",
-     false},
-    {LT_FINDING_MARGIN, "The intercom is closer to howling", "The intercom is further from howling", false},
-    {LT_FINDING_SII, "Speech is harder to understand", "Speech is easier to understand", false},
-    {LT_FINDING_ECHO, "The operator hears more of their own echo", "The operator hears less of their own echo", false},
-    {LT_FINDING_SETTING_WITHOUT_EFFECT, "A knob was turned and the level did not follow", "A knob acts again", true},
+     DEGREE},
+    {LT_FINDING_MARGIN, "The intercom is closer to howling", "The intercom is further from howling", DEGREE},
+    {LT_FINDING_SII, "Speech is harder to understand", "Speech is easier to understand", DEGREE},
+    {LT_FINDING_ECHO, "The operator hears more of their own echo", "The operator hears less of their own echo", DEGREE},
+    {LT_FINDING_SETTING_WITHOUT_EFFECT, "A knob was turned and the level did not follow", "A knob acts again", DEGREE},
 };
 /* clang-format on */
 
@@ -88,13 +91,15 @@ static void put_headline(ltp_textbuf *b, const lt_finding *f)
     ltp_put_value(b, fabs(f->change), f->unit[0] == '\0' ? 2 : 1, f->unit[0] == '%' ? "percentage points" : f->unit);
 }
 
-/* New or gone for faults, worse or better for all else. A distortion or hum that was there before is no new one. */
+/* A hum that was there before is no new one. */
 static const char *tag_of(const lt_finding *f)
 {
     const headline *h = headline_of(f->code);
     const bool better = f->kind == LT_FINDING_BETTER;
-    const bool there_before = f->code == LT_FINDING_HUM && lt_is_known(f->change);
-    if (h != NULL && h->is_fault && !there_before)
+    const bool there_before = lt_is_known(f->change);
+    if (h != NULL && h->manner == CHANGE)
+        return "Changed";
+    if (h != NULL && h->manner == FAULT && !there_before)
         return better ? "Gone" : "New";
     return better ? "Better" : "Worse";
 }
@@ -105,15 +110,18 @@ typedef struct {
     const char *name, *unit;
     int decimals;
     double before, after;
-    lt_finding_code code; /* the finding that says whether it moved by more than its doubt */
-    const char *path;     /* of that finding; NULL: any */
+    const lt_finding_code *codes; /* the findings that say whether it moved by more than its doubt */
+    size_t code_count;
+    const char *path; /* of that finding; NULL: any */
+    bool is_level;    /* neither way is better */
 } figure;
 
 static const lt_finding *finding_of(const lt_compare_lane *l, const figure *f)
 {
     for (size_t i = 0; i < l->finding_count; i++)
-        if (l->findings[i].code == f->code && (f->path == NULL || strcmp(l->findings[i].path, f->path) == 0))
-            return &l->findings[i];
+        for (size_t k = 0; k < f->code_count; k++)
+            if (l->findings[i].code == f->codes[k] && (f->path == NULL || strcmp(l->findings[i].path, f->path) == 0))
+                return &l->findings[i];
     return NULL;
 }
 
@@ -123,14 +131,13 @@ static const char *judgement(const lt_compare_lane *l, const figure *f)
     static const double alike = 0.5; /* of the last decimal shown */
     const double change = f->after - f->before;
     const lt_finding *found = finding_of(l, f);
-    const bool is_level = f->code == LT_FINDING_OUTBOUND_LEVEL || f->code == LT_FINDING_INBOUND_LEVEL;
     if (!lt_is_known(change))
         return "not known in both";
     if (fabs(change) * pow(10.0, f->decimals) < alike)
         return "as before"; /* a figure is that of one condition; a finding may be of another */
     if (found == NULL)
         return "within the doubt";
-    if (is_level)
+    if (f->is_level)
         return change > 0.0 ? "more" : "less";
     return found->kind == LT_FINDING_BETTER ? "better" : "<strong class=\"alarm\">worse</strong>";
 }
@@ -150,15 +157,25 @@ static void put_figures(ltp_textbuf *b, const lt_compare_lane *l)
 {
     const lt_tune_figures *x = &l->figures_before;
     const lt_tune_figures *y = &l->figures_after;
+    static const lt_finding_code sii[] = {LT_FINDING_SII}, margin[] = {LT_FINDING_MARGIN}, echo[] = {LT_FINDING_ECHO};
+    static const lt_finding_code at_car[] = {LT_FINDING_OUTBOUND_LEVEL, LT_FINDING_OUTBOUND_TREBLE,
+                                             LT_FINDING_OUTBOUND_BASS, LT_FINDING_BANDS};
+    static const lt_finding_code at_operator[] = {LT_FINDING_INBOUND_LEVEL,    LT_FINDING_INBOUND_TREBLE,
+                                                  LT_FINDING_MICROPHONE_LEVEL, LT_FINDING_MICROPHONE_TREBLE,
+                                                  LT_FINDING_TALK_TEST,        LT_FINDING_BANDS};
     const figure rows[] = {
-        {"How well the customer understands, 0 to 1", "", 2, x->sii_outbound, y->sii_outbound, LT_FINDING_SII,
-         "sii-outbound"},
-        {"How well the operator understands, 0 to 1", "", 2, x->sii_inbound, y->sii_inbound, LT_FINDING_SII,
-         "sii-inbound"},
-        {"Safe distance from howling", "dB", 1, x->safe_margin_db, y->safe_margin_db, LT_FINDING_MARGIN, NULL},
-        {"Speech at the car, at its loudest", "dB(A)", 1, x->ear_dba, y->ear_dba, LT_FINDING_OUTBOUND_LEVEL, NULL},
-        {"Speech at the operator's ear", "dB(A)", 1, x->operator_dba, y->operator_dba, LT_FINDING_INBOUND_LEVEL, NULL},
-        {"Distance of the echo below speech", "dB", 1, x->echo_telr_db, y->echo_telr_db, LT_FINDING_ECHO, NULL},
+        {"How well the customer understands, 0 to 1", "", 2, x->sii_outbound, y->sii_outbound, sii, LTP_COUNT(sii),
+         "sii-outbound", false},
+        {"How well the operator understands, 0 to 1", "", 2, x->sii_inbound, y->sii_inbound, sii, LTP_COUNT(sii),
+         "sii-inbound", false},
+        {"Safe distance from howling", "dB", 1, x->safe_margin_db, y->safe_margin_db, margin, LTP_COUNT(margin), NULL,
+         false},
+        {"Speech at the car, at its loudest", "dB(A)", 1, x->ear_dba, y->ear_dba, at_car, LTP_COUNT(at_car), NULL,
+         true},
+        {"Speech at the operator's ear", "dB(A)", 1, x->operator_dba, y->operator_dba, at_operator,
+         LTP_COUNT(at_operator), NULL, true},
+        {"Distance of the echo below speech", "dB", 1, x->echo_telr_db, y->echo_telr_db, echo, LTP_COUNT(echo), NULL,
+         false},
     };
     if (!l->figures_known)
         return;

@@ -221,9 +221,10 @@ static void noise(ltp_compare *c, const lt_compare_noise *n)
                                           ? "Short the microphone at its terminals: noise that stays is electrical."
                                           : "Compare with the talk test: if it fell too, the microphone lost level.");
     } else {
-        ltp_compare_say(f->cause, "%s: another hour, a new source (fan, truck idling, works), or weather.",
-                        n->kind == LT_COMPARE_NOISE_COUNTER ? "The counter is not as loud as it was"
-                                                            : "The lane is not as loud as it was");
+        ltp_compare_say(f->cause, "The %s is %s (fan, truck idling, works), or weather.",
+                        n->kind == LT_COMPARE_NOISE_COUNTER ? "counter" : "lane",
+                        d > 0.0 ? "louder than it was: another hour, a new source"
+                                : "quieter than it was: another hour, a source that is gone");
         ltp_compare_say(f->next_step, "Record the noise again at the busy hour before settings are changed for it.");
     }
 }

@@ -418,9 +418,11 @@ static void what_changed_stands_in_the_page_escaped(void **state)
 {
     (void)state;
     static lt_compare_lane lane;
-    lane = (lt_compare_lane){.lane = 3, .name = "<b>Rear", .figures_known = true, .finding_count = 4};
-    lane.figures_before = (lt_tune_figures){.sii_outbound = 0.5, .safe_margin_db = 9.0, .sii_inbound = NAN};
-    lane.figures_after = (lt_tune_figures){.sii_outbound = 0.5, .safe_margin_db = 6.5, .sii_inbound = NAN};
+    lane = (lt_compare_lane){.lane = 3, .name = "<b>Rear", .figures_known = true, .finding_count = 5};
+    lane.figures_before =
+        (lt_tune_figures){.sii_outbound = 0.5, .safe_margin_db = 9.0, .sii_inbound = NAN, .operator_dba = 52.2};
+    lane.figures_after =
+        (lt_tune_figures){.sii_outbound = 0.5, .safe_margin_db = 6.5, .sii_inbound = NAN, .operator_dba = 58.3};
     lane.findings[0] = (lt_finding){.code = LT_FINDING_MARGIN,
                                     .kind = LT_FINDING_WORSE,
                                     .path = "margin",
@@ -437,6 +439,11 @@ static void what_changed_stands_in_the_page_escaped(void **state)
         .code = LT_FINDING_HUM, .kind = LT_FINDING_BETTER, .path = "noise-mic", .change = NAN, .probability = 0.9};
     lane.findings[3] = (lt_finding){
         .code = LT_FINDING_HUM, .kind = LT_FINDING_WORSE, .path = "noise-ear", .change = NAN, .probability = 0.9};
+    lane.findings[4] = (lt_finding){.code = LT_FINDING_MICROPHONE_LEVEL,
+                                    .kind = LT_FINDING_BETTER,
+                                    .unit = "dB",
+                                    .change = 6.0,
+                                    .probability = 0.9};
     lt_visit_comparison c = {.lanes = &lane, .lane_count = 1};
     (void)snprintf(c.before.date, sizeof c.before.date, "<em>2024");
     (void)snprintf(c.weather_before, sizeof c.weather_before, "rain & fog");
@@ -449,12 +456,16 @@ static void what_changed_stands_in_the_page_escaped(void **state)
                                         "&lt;em&gt;2024",
                                         "rain &amp; fog",
                                         "&lt;b&gt;Rear",
-                                        "New:</strong> Two wires are swapped.",
+                                        "Changed:</strong> The polarity is not what it was.",
                                         "Gone:</strong> There is no hum any more on the line from the lane.",
                                         "New:</strong> There is a hum in the lane.",
                                         "<td>9.0\xC2\xA0"
                                         "dB</td><td>6.5\xC2\xA0"
                                         "dB</td><td><strong class=\"alarm\">worse</strong>",
+                                        "Better:</strong> The lane microphone sends more, by 6.0",
+                                        "<td>52.2\xC2\xA0"
+                                        "dB(A)</td><td>58.3\xC2\xA0"
+                                        "dB(A)</td><td>more</td>", /* the microphone's level explains it */
                                         "<td>0.50</td><td>0.50</td><td>as before</td>"};
     int bad = 0;
     for (size_t i = 0; i < COUNT(parts); i++)
