@@ -3,6 +3,7 @@
  * The operator is applied exactly, block by block with the FFT (overlap-save), so that any weight over time is allowed;
  * the preconditioner is its circulant approximation, the power density of what was sent. */
 #include "base/alloc.h"
+#include "loop/complex.h"
 #include "loop/echo_internal.h"
 
 #include <math.h>
@@ -88,10 +89,8 @@ void ltp_normal_apply(ltp_normal *m, const double *h, double *y)
     lt_rfft_forward_padded(m->fft, h, m->taps, m->a);
     for (size_t b = 0; b < m->blocks; b++) {
         const lt_complex *s = m->blocks_of_sent + b * m->bins;
-        for (size_t i = 0; i < m->bins; i++) { /* the innermost work: written out, a call would cost a quarter of it */
-            m->b[i].re = s[i].re * m->a[i].re - s[i].im * m->a[i].im;
-            m->b[i].im = s[i].re * m->a[i].im + s[i].im * m->a[i].re;
-        }
+        for (size_t i = 0; i < m->bins; i++)
+            m->b[i] = ltp_complex_product(s[i], m->a[i]);
         lt_rfft_inverse(m->fft, m->b, m->x);
         memcpy(y + b * m->hop, m->x + m->taps - 1, block_frames(m, b) * sizeof *y);
     }
@@ -105,10 +104,8 @@ void ltp_normal_correlate(ltp_normal *m, const double *z, double *g)
         memset(m->x, 0, m->n * sizeof *m->x);
         memcpy(m->x + m->taps - 1, z + b * m->hop, block_frames(m, b) * sizeof *z);
         lt_rfft_forward(m->fft, m->x, m->b);
-        for (size_t i = 0; i < m->bins; i++) {
-            m->sum[i].re += m->b[i].re * s[i].re + m->b[i].im * s[i].im;
-            m->sum[i].im += m->b[i].im * s[i].re - m->b[i].re * s[i].im;
-        }
+        for (size_t i = 0; i < m->bins; i++)
+            m->sum[i] = ltp_complex_add(m->sum[i], ltp_complex_product(ltp_complex_conjugate(s[i]), m->b[i]));
     }
     lt_rfft_inverse(m->fft, m->sum, m->x);
     memcpy(g, m->x, m->taps * sizeof *g);

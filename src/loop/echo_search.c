@@ -3,6 +3,7 @@
  * weighting). */
 #include "loop/echo_search.h"
 #include "base/alloc.h"
+#include "loop/complex.h"
 
 #include <math.h>
 #include <string.h>
@@ -143,12 +144,8 @@ void ltp_echo_correlate(ltp_echo_search *s, size_t at)
 {
     load(s, s->sent, (ptrdiff_t)at, s->block, s->a);
     load(s, s->returned, (ptrdiff_t)at + s->first, s->block + s->range, s->b);
-    for (size_t i = 0; i < s->bins; i++) {
-        const lt_complex u = s->a[i];
-        const lt_complex v = s->b[i];
-        const double w = weight_at(s, i);
-        s->b[i] = (lt_complex){w * (u.re * v.re + u.im * v.im), w * (u.re * v.im - u.im * v.re)};
-    }
+    for (size_t i = 0; i < s->bins; i++)
+        s->b[i] = ltp_complex_scaled(ltp_complex_product(ltp_complex_conjugate(s->a[i]), s->b[i]), weight_at(s, i));
     lt_rfft_inverse(s->fft, s->b, s->x);
 }
 

@@ -274,11 +274,8 @@ static void square(const lt_complex *a, size_t n, lt_complex *out)
         lt_complex row[LTP_EIGEN_MAX] = {{0.0, 0.0}};
         for (size_t k = 0; k < n; k++) {
             const lt_complex x = a[i * n + k];
-            for (size_t j = 0; j < n; j++) {
-                const lt_complex y = a[k * n + j];
-                row[j].re += x.re * y.re - x.im * y.im;
-                row[j].im += x.re * y.im + x.im * y.re;
-            }
+            for (size_t j = 0; j < n; j++)
+                row[j] = ltp_complex_add(row[j], ltp_complex_product(x, a[k * n + j]));
         }
         memcpy(out + i * n, row, n * sizeof *row);
     }

@@ -4,40 +4,11 @@
 #ifndef LTP_LOOP_EIGEN_H
 #define LTP_LOOP_EIGEN_H
 
+#include "loop/complex.h"
+
 #include <lanetune/loop.h>
 
 enum { LTP_EIGEN_MAX = LT_MATRIX_LANES_MAX };
-
-static inline lt_complex ltp_complex_add(lt_complex a, lt_complex b)
-{
-    return (lt_complex){a.re + b.re, a.im + b.im};
-}
-
-static inline lt_complex ltp_complex_subtract(lt_complex a, lt_complex b)
-{
-    return (lt_complex){a.re - b.re, a.im - b.im};
-}
-
-/* Here and not in dsp, because it is what all time goes into. */
-static inline lt_complex ltp_complex_product(lt_complex a, lt_complex b)
-{
-    return (lt_complex){a.re * b.re - a.im * b.im, a.re * b.im + a.im * b.re};
-}
-
-static inline double ltp_complex_power(lt_complex z)
-{
-    return z.re * z.re + z.im * z.im;
-}
-
-static inline lt_complex ltp_complex_conjugate(lt_complex a)
-{
-    return (lt_complex){a.re, -a.im};
-}
-
-static inline lt_complex ltp_complex_scaled(lt_complex a, double k)
-{
-    return (lt_complex){a.re * k, a.im * k};
-}
 
 lt_complex ltp_complex_divide(lt_complex a, lt_complex b);
 lt_complex ltp_complex_sqrt(lt_complex z); /* the root with a real part >= 0 */

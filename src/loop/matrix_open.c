@@ -64,11 +64,8 @@ static void add_product(size_t k, size_t columns, const lt_complex *a, const lt_
         for (size_t d = 0; d < k; d++) {
             const lt_complex x = a[c * k + d];
             lt_complex *to = r + c * columns;
-            for (size_t j = 0; j < columns; j++) {
-                const lt_complex y = b[d * columns + j];
-                to[j].re += x.re * y.re - x.im * y.im;
-                to[j].im += x.re * y.im + x.im * y.re;
-            }
+            for (size_t j = 0; j < columns; j++)
+                to[j] = ltp_complex_add(to[j], ltp_complex_product(x, b[d * columns + j]));
         }
 }
 
