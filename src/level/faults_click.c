@@ -36,7 +36,9 @@ struct ltp_click {
     double last_s;
 
     size_t count, strong;
-    double time_s[KEPT], peak_of[KEPT]; /* the first clicks */
+    size_t kept;
+    double time_s[KEPT], peak_of[KEPT]; /* the clicks, until some have company */
+    double first_of_many_s;             /* NaN: none of those before the kept ones had company */
     double first_any_s, previous_s;
     double loudest, ratio_most;
     size_t regular; /* intervals that are whole multiples of 120 ms */
@@ -56,7 +58,7 @@ lt_status ltp_click_create(double rate_hz, ltp_click **out, lt_error *err)
     d->rate_hz = rate_hz;
     d->high = lt_biquad_highpass(fmin(corner_hz, corner_of_rate * rate_hz), 0.7071, rate_hz);
     d->block = (size_t)fmax(1.0, round(block_s * rate_hz));
-    d->first_any_s = NAN;
+    d->first_any_s = d->first_of_many_s = NAN;
     d->last_s = d->previous_s = -1e9;
     *out = d;
     return LT_OK;
@@ -67,6 +69,37 @@ static double at(const ltp_click *d, size_t ago)
     return d->ring[(d->blocks - 1 - ago) % BLOCKS];
 }
 
+/* The first of the kept clicks that has company of its kind; NaN. */
+static double first_of_many(const ltp_click *d)
+{
+    double sorted[KEPT], t[KEPT];
+    size_t count = 0;
+    if (d->kept < COMPANY)
+        return NAN;
+    memcpy(sorted, d->peak_of, d->kept * sizeof *sorted);
+    const double usual = lt_median(sorted, d->kept);
+    for (size_t i = 0; i < d->kept; i++)
+        if (d->peak_of[i] >= kin * usual)
+            t[count++] = d->time_s[i];
+    for (size_t i = 0; i + COMPANY <= count; i++)
+        if (t[i + COMPANY - 1] - t[i] <= company_s)
+            return t[i];
+    return NAN;
+}
+
+/* Isolated clicks may fill the table for hours before a contact begins to crackle: the older half of them goes. */
+static void keep(ltp_click *d, double t, double peak)
+{
+    if (d->kept == KEPT) {
+        d->first_of_many_s = first_of_many(d);
+        d->kept = isnan(d->first_of_many_s) ? KEPT / 2 : 0;
+        memmove(d->time_s, d->time_s + KEPT - d->kept, d->kept * sizeof *d->time_s);
+        memmove(d->peak_of, d->peak_of + KEPT - d->kept, d->kept * sizeof *d->peak_of);
+    }
+    d->time_s[d->kept] = t;
+    d->peak_of[d->kept++] = peak;
+}
+
 static void add_click(ltp_click *d, double t, double peak, double ratio)
 {
     const double interval = t - d->previous_s;
@@ -74,34 +107,13 @@ static void add_click(ltp_click *d, double t, double peak, double ratio)
     if (interval < 5.0 && periods >= 1.0 && fabs(interval - periods * frame_multiple_s) < frame_tolerance_s)
         d->regular++;
     d->previous_s = t;
-    if (d->count < KEPT) {
-        d->time_s[d->count] = t;
-        d->peak_of[d->count] = peak;
-    }
+    if (isnan(d->first_of_many_s))
+        keep(d, t, peak);
     d->count++;
     d->strong += ratio >= ratio_strong;
     d->loudest = fmax(d->loudest, peak);
     d->ratio_most = fmax(d->ratio_most, ratio);
     d->first_any_s = isnan(d->first_any_s) ? t : d->first_any_s;
-}
-
-/* The first click that has company of its kind; NaN. */
-static double first_of_many(const ltp_click *d)
-{
-    double sorted[KEPT], t[KEPT];
-    const size_t kept = d->count < KEPT ? d->count : KEPT;
-    size_t count = 0;
-    if (kept < COMPANY)
-        return NAN;
-    memcpy(sorted, d->peak_of, kept * sizeof *sorted);
-    const double usual = lt_median(sorted, kept);
-    for (size_t i = 0; i < kept; i++)
-        if (d->peak_of[i] >= kin * usual)
-            t[count++] = d->time_s[i];
-    for (size_t i = 0; i + COMPANY <= count; i++)
-        if (t[i + COMPANY - 1] - t[i] <= company_s)
-            return t[i];
-    return NAN;
 }
 
 /* A beep or a dropout begins or ends: one side is quiet, and the edge is no higher than the sound on the other. */
@@ -166,7 +178,7 @@ void ltp_click_push(ltp_click *d, const double *x, size_t count)
 
 void ltp_click_finish(ltp_click *d, const ltp_scan_end *end)
 {
-    const double first_s = first_of_many(d);
+    const double first_s = isnan(d->first_of_many_s) ? first_of_many(d) : d->first_of_many_s;
     if (isnan(first_s))
         return;
     if (d->count >= 5 && 10 * d->regular >= 7 * (d->count - 1)) {

@@ -4,6 +4,7 @@
 #include "near.h"
 #include "suite.h"
 
+#include "level/faults.h"
 #include "level/rank.h"
 #include <lanetune/level.h>
 
@@ -289,6 +290,51 @@ static void crackle_begins_with_its_own_kind(void **state)
     free(x);
 }
 
+/* Faint noise with a click in the middle of every gap_s; returns when that ends. */
+static double hear_clicks(ltp_click *d, double from_s, size_t clicks, double gap_s, lt_rng *rng)
+{
+    double x[512];
+    const size_t gap = (size_t)(gap_s * RATE), all = clicks * gap;
+    for (size_t done = 0; done < all;) {
+        const size_t part = all - done < sizeof x / sizeof *x ? all - done : sizeof x / sizeof *x;
+        for (size_t i = 0; i < part; i++, done++)
+            x[i] = 0.0002 * lt_rng_gauss(rng) + (done % gap == gap / 2 ? 0.3 : 0.0);
+        ltp_click_push(d, x, part);
+    }
+    return from_s + (double)all / RATE;
+}
+
+/* A relay clicks alone, all day. A contact that crackles after hundreds of those, or before, is told with the time of
+ * its own first click. */
+static void crackle_is_found_after_many_single_clicks(void **state)
+{
+    (void)state;
+    enum { NEVER, BEFORE, AFTER, CASES, SINGLE = 300 };
+    const double apart_s = 1.6, alone_s = 8.0, close_s = 0.1; /* company: three within 3 s */
+    for (int crackles = NEVER; crackles < CASES; crackles++) {
+        ltp_click *d = NULL;
+        lt_rng rng = {.state = 14};
+        lt_faults f = {.count = 0};
+        double begun_s = 0.5 * close_s, t = 0.0;
+        assert_int_equal(ltp_click_create(RATE, &d, NULL), LT_OK);
+        if (crackles == BEFORE)
+            t = hear_clicks(d, t, 8, close_s, &rng);
+        t = hear_clicks(d, t, SINGLE, apart_s, &rng);
+        t = hear_clicks(d, t, 1, alone_s, &rng);
+        if (crackles == AFTER) {
+            begun_s += t;
+            t = hear_clicks(d, t, 8, close_s, &rng);
+        }
+        t = hear_clicks(d, t, 1, alone_s, &rng);
+        ltp_click_finish(d, &(ltp_scan_end){.out = &f, .channel = 1, .seconds = t});
+        ltp_click_free(d);
+        const lt_fault *crackle = find(&f, LT_FAULT_CRACKLE);
+        assert_int_equal(crackle != NULL, crackles != NEVER);
+        if (crackle != NULL)
+            assert_true(near_abs("crackle->at_s", crackle->at_s, begun_s, 0.001));
+    }
+}
+
 static lt_status make(void *context, lt_error *err)
 {
     (void)context;
@@ -360,6 +406,7 @@ SUITE(level_faults)
         cmocka_unit_test(a_faint_buzz_is_found_and_a_voice_is_none),
         cmocka_unit_test(single_samples_prove_a_ceiling),
         cmocka_unit_test(crackle_begins_with_its_own_kind),
+        cmocka_unit_test(crackle_is_found_after_many_single_clicks),
         cmocka_unit_test(medians_by_rank_are_medians),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
