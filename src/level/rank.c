@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: MIT
  * Medians without a sort. Position k of the sorted values holds the largest that has at most k below it. Counting all
- * pairs has no branch to guess, and eight values are counted for at a time, so it is several times as fast as a
- * selection. */
+ * pairs has no branch to guess, and eight values are counted for at a time, so up to 50 values it is at least twice as
+ * fast as a selection (two dozen: four times); pairs grow as the square, and beyond 130 there is hardly any gain. */
 #include "level/rank.h"
 #include "base/vector.h"
 

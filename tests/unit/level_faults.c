@@ -376,11 +376,12 @@ static void absurd_rates_are_refused(void **state)
 static void medians_by_rank_are_medians(void **state)
 {
     (void)state;
+    enum { MOST = 128 };
     lt_rng rng = {17};
     size_t wrong = 0;
-    for (size_t count = 1; count <= 64; count++)
+    for (size_t count = 1; count <= MOST; count++)
         for (int turn = 0; turn < 20; turn++) {
-            double x[64 + LTP_RANK_PADDING], y[64];
+            double x[MOST + LTP_RANK_PADDING], y[MOST];
             for (size_t i = 0; i < count; i++) {
                 const double value = exp(20.0 * lt_rng_gauss(&rng));
                 x[i] = y[i] = turn % 4 == 0 ? floor(fmin(value, 3.0)) : value;
