@@ -143,8 +143,8 @@ typedef struct lt_howl lt_howl;
  * LT_E_NOMEM. One object, one thread. */
 LT_NODISCARD lt_status lt_howl_create(double rate_hz, lt_howl **out, lt_error *err);
 /** Next samples of the return. played[count] (may be NULL) is what sounded meanwhile, in any scale: a tone that is in
- * it, or was during the last half second, is no howl. Any block sizes. Never allocates. True once a howl was found;
- * *event (may be NULL) is that of the first one. */
+ * it, or was within the last 80 ms, is no howl. Any block sizes. Never allocates. True once a howl was found; *event
+ * (may be NULL) is that of the first one. */
 bool lt_howl_push(lt_howl *h, const double *x, const double *played, size_t count, lt_howl_event *event);
 void lt_howl_reset(lt_howl *h);
 void lt_howl_free(lt_howl *h);
