@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: MIT
- * Four doubles at a time. Every lane is an IEEE double of its own and nothing is contracted (-ffp-contract=off, no FMA
- * in the targets below), so AVX2, two halves of SSE2 and plain scalar code give the same bits. */
+ * Four doubles or eight floats at a time. Every lane is an IEEE number of its own and nothing is contracted
+ * (-ffp-contract=off, no FMA in the targets below), so AVX2, two halves of SSE2 and plain scalar code give the same
+ * bits. */
 #ifndef LTP_BASE_VECTOR_H
 #define LTP_BASE_VECTOR_H
 
