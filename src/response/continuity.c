@@ -16,9 +16,8 @@ static const double stands_out = 8.0;                       /* correlation peak 
 static const double sigmas = 4.0;                           /* of doubt */
 static const double whole_least = 0.25, whole_share = 0.01; /* how near to a whole number */
 static const double clean_frames = 0.3;
-static const double drift_most = 5e-4; /* no two working clocks differ by more */
-static const double step_near = 2.0;   /* frames: a step along the sweep and what one clock's markers say */
-static const double room_s = 0.5;      /* of a piece, before and after its sweep */
+static const double step_near = 2.0; /* frames: a step along the sweep and what one clock's markers say */
+static const double room_s = 0.5;    /* of a piece, before and after its sweep */
 
 typedef struct {
     const lt_signal *recording, *stimulus;
@@ -128,7 +127,7 @@ static lt_status check_markers(check *c, const double *place, bool one_clock, lt
     const double from_s = place[0] / c->rate_hz;
     const double to_s = (place[1] + (double)s->marker[1].count / c->stimulus->rate_hz * c->rate_hz) / c->rate_hz;
     const double rough = place[1] - place[0] - c->distance;
-    if (fabs(rough) > fmax(far_s * c->rate_hz, drift_most * c->distance)) {
+    if (fabs(rough) > fmax(far_s * c->rate_hz, LTP_DRIFT_MOST * c->distance)) {
         found(c, -rough, from_s, to_s);
         return LT_OK;
     }
@@ -137,7 +136,7 @@ static lt_status check_markers(check *c, const double *place, bool one_clock, lt
     if (st != LT_OK || !isfinite(sigma))
         return st;
     c->out->drift_ppm = 1e6 * c->markers.drift;
-    const double limit = one_clock ? whole_frames : drift_most * c->distance;
+    const double limit = one_clock ? whole_frames : LTP_DRIFT_MOST * c->distance;
     if (sigma > sigma_most_frames * fmax(1.0, limit))
         return LT_OK;
     c->out->least_frames = fmax(limit, 1.0);
@@ -181,7 +180,7 @@ static void judge_delay(check *c, size_t j, const ltp_gap_result *r, bool one_cl
     const bool settled = one_clock || isfinite(c->markers.sigma); /* the drift is known */
     const double apart = (double)(c->structure.sweeps[j].first - c->structure.sweeps[0].first);
     const double per_frame = c->rate_hz / c->stimulus->rate_hz;
-    const double limit = settled ? whole_frames : drift_most * apart * per_frame;
+    const double limit = settled ? whole_frames : LTP_DRIFT_MOST * apart * per_frame;
     const double moved = r->late_frames * per_frame;
     if (fabs(moved) > limit)
         found(c, -round(moved), from_s, to_s);

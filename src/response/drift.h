@@ -6,6 +6,9 @@
 #include "response/find.h"
 #include "response/kernel.h"
 
+/** No two working clocks differ by more; what looks like more is another stimulus, or frames are missing. */
+#define LTP_DRIFT_MOST 5e-4
+
 typedef struct {
     double drift; /* recorder's seconds per stimulus second, minus 1 */
     double sigma; /* standard deviation; infinite = not known */

@@ -5,12 +5,12 @@
 #include "base/alloc.h"
 #include "response/bands.h"
 #include "response/decimate.h"
+#include "response/drift.h"
 
 #include <math.h>
 
 static const double smooth_hz = 40.0;    /* width of the spectral smoothing that whitens */
 static const double blur_s = 0.001;      /* a correlation peak is smeared by drift and by the room */
-static const double drift_most = 5e-4;   /* clock difference that the pattern of repeats may have */
 static const double peak_least = 5.0;    /* one sweep of a play, amplitude re the usual */
 static const double score_least = 12.0;  /* a whole play; noise and speech reach 8.5, and what passes is checked */
 static const double score_of_best = 0.2; /* another play of the same recording */
@@ -143,7 +143,7 @@ static double match(const ltp_structure *s, double frames_per_frame, peak *peaks
     double sum = 0.0;
     for (size_t j = 0; j < s->sweep_count; j++) {
         const double offset = (double)(s->sweeps[j].first - s->sweeps[0].first) * frames_per_frame;
-        const double tolerance = 20.0 + drift_most * offset;
+        const double tolerance = 20.0 + LTP_DRIFT_MOST * offset;
         for (size_t i = 0; i < count; i++)
             if (peaks[i].score > 0.0 && fabs(peaks[i].at - start - offset) <= tolerance) {
                 sum += peaks[i].score;

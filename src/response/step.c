@@ -7,12 +7,12 @@
  * otherwise. */
 #include "response/step.h"
 #include "base/alloc.h"
+#include "response/drift.h"
 #include "response/shift.h"
 #include "response/take.h"
 
 #include <math.h>
 
-static const double drift_most = 5e-4;                /* no two working clocks differ by more */
 static const double reach_s = 0.2;                    /* a marker lies so near to where it is looked for */
 static const double before_s = 0.012, after_s = 0.05; /* of the responses, about their strongest sample */
 static const double fade_s = 0.003;
@@ -140,7 +140,7 @@ static double strongest(const ltp_kernel *k, const double *h)
 static lt_status allocate(search *q, lt_error *err)
 {
     const double rate = q->marker->rate_hz;
-    const double most = 2.0 * drift_most * q->span + fabs(q->moved); /* the sweep's response may be so far off */
+    const double most = 2.0 * LTP_DRIFT_MOST * q->span + fabs(q->moved); /* the sweep's response may be so far off */
     q->base = floor(q->lag - before_s * rate - most - fade_s * rate);
     q->n = lt_rfft_good_size((size_t)((before_s + after_s + 2.0 * fade_s) * rate + 2.0 * most));
     const lt_status st = lt_rfft_create(q->n, &q->fft, err);
@@ -220,7 +220,7 @@ static void average_markers(search *q, const double late[MARKERS])
 static lt_status add_sweep(search *q, size_t j, lt_error *err)
 {
     const ltp_structure *s = q->s;
-    const double rate = q->marker->rate_hz, most = 2.0 * drift_most * q->span + fabs(q->moved);
+    const double rate = q->marker->rate_hz, most = 2.0 * LTP_DRIFT_MOST * q->span + fabs(q->moved);
     double late = 0.0;
     const lt_status st = respond(q, q->sweep, s->sweeps[j].first, q->hs, &late, err);
     if (st != LT_OK)
@@ -292,7 +292,7 @@ static candidate best_place(const search *q, const lt_complex *ramp, const lt_co
 /* All F that leave a drift which clocks can have. plain: the agreement with F = 0. */
 static lt_status find_best(const search *q, candidate *best, double *plain, lt_error *err)
 {
-    const double per_frame = q->marker->rate_hz / q->recording->rate_hz, most = drift_most * q->span;
+    const double per_frame = q->marker->rate_hz / q->recording->rate_hz, most = LTP_DRIFT_MOST * q->span;
     const long first = lround((-q->moved - most) / per_frame), last = lround((-q->moved + most) / per_frame);
     lt_complex *ramp = ltp_alloc(4 * q->count + 1, sizeof *ramp);
     if (ramp == NULL)

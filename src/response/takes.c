@@ -13,7 +13,6 @@ static const double room_s = 0.06;          /* of the pieces around the windows 
 static const double fade_s = 0.005;
 static const double centre_most_s = 0.1; /* the direct arrival lies so near to what the search says */
 static const double drift_settled = 3e-7;
-static const double drift_most = 5e-4; /* no two working clocks differ by more */
 enum { TAKES_MAX = 256, ROUNDS = 2 };
 
 static const char *name_of(const ltp_takes *t, size_t recording)
@@ -290,7 +289,7 @@ static lt_status take_play(ltp_takes *t, size_t recording, size_t play_index, co
         if (fabs(drift->drift - used) < drift_settled)
             break;
     }
-    if (st == LT_OK && fabs(drift->drift) > drift_most)
+    if (st == LT_OK && fabs(drift->drift) > LTP_DRIFT_MOST)
         st = ltp_fail(err, LT_E_SNR,
                       "in %.120s the stimulus is %.0f ppm too %s: it is another stimulus, or a clock is broken",
                       name_of(t, recording), 1e6 * fabs(drift->drift), drift->drift > 0.0 ? "long" : "short");
