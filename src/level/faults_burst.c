@@ -73,7 +73,7 @@ static lt_status open_comb(comb *d, double rate_hz, size_t longer, lt_error *err
     d->result.from_s = NAN;
     d->maybe_from_s = -1e9;
     const size_t n = lt_rfft_good_size((size_t)((double)(EVERY * longer) / slot_hz * rate_hz));
-    lt_status st = ltp_frames_open(&d->frames, n, n / OVERLAP, lt_window_hann, subject, err);
+    lt_status st = ltp_frames_open_spectra(&d->frames, n, n / OVERLAP, lt_window_hann, subject, err);
     d->scale = 2.0 / ((double)n * (0.375 * (double)n));
     d->power = ltp_alloc(d->frames.bins, sizeof *d->power);
     return st == LT_OK && d->power == NULL ? ltp_fail_nomem(err, subject) : st;

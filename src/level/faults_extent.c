@@ -46,7 +46,7 @@ lt_status ltp_extent_create(double rate_hz, ltp_extent **out, lt_error *err)
         return ltp_fail_nomem(err, subject);
     d->rate_hz = rate_hz;
     const size_t n = lt_rfft_good_size((size_t)(frame_s * rate_hz));
-    lt_status st = ltp_frames_open(&d->frames, n, n, lt_window_blackman_harris, subject, err);
+    lt_status st = ltp_frames_open_spectra(&d->frames, n, n, lt_window_blackman_harris, subject, err);
     d->sum = ltp_alloc(d->frames.bins, sizeof *d->sum);
     if (st == LT_OK && d->sum == NULL)
         st = ltp_fail_nomem(err, subject);

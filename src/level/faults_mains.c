@@ -30,8 +30,6 @@ struct ltp_mains {
     lt_biquad low[2];
     lt_biquad_state state[2];
     ltp_frames frames;
-    double *window;                 /* [n] */
-    double *windowed;               /* [n] scratch */
     double turn[COMBS * HARMONICS]; /* 2 cos of each line's step */
     uint8_t *history;               /* [STEPS_MAX x COMBS x HARMONICS] */
     size_t steps, per_step, in_step;
@@ -44,8 +42,6 @@ void ltp_mains_free(ltp_mains *d)
         return;
     ltp_line_spectrum_free(d->lines);
     ltp_frames_close(&d->frames);
-    ltp_free(d->window);
-    ltp_free(d->windowed);
     ltp_free(d->history);
     ltp_free(d->line);
     ltp_free(d->there);
@@ -72,13 +68,11 @@ lt_status ltp_mains_create(double rate_hz, ltp_mains **out, lt_error *err)
     d->per_step = 1;
     for (size_t i = 0; i < COMBS * HARMONICS; i++)
         d->turn[i] = 2.0 * cos(2.0 * LT_PI * line_hz(i) / d->rate_hz);
-    d->window = ltp_alloc(n, sizeof *d->window);
-    d->windowed = ltp_alloc(n, sizeof *d->windowed);
     d->history = ltp_alloc((size_t)STEPS_MAX * COMBS * HARMONICS, 1);
     d->line = ltp_alloc(STEPS_MAX, sizeof *d->line);
     d->there = ltp_alloc(STEPS_MAX, sizeof *d->there);
-    lt_status st = d->window != NULL && d->windowed != NULL && d->history != NULL && d->line != NULL && d->there != NULL
-                       ? ltp_frames_open(&d->frames, n, hop, NULL, subject, err)
+    lt_status st = d->history != NULL && d->line != NULL && d->there != NULL
+                       ? ltp_frames_open(&d->frames, n, hop, lt_window_hann, subject, err)
                        : ltp_fail_nomem(err, subject);
     if (st == LT_OK)
         st = ltp_line_spectrum_create(rate_hz, &d->lines, err);
@@ -86,7 +80,6 @@ lt_status ltp_mains_create(double rate_hz, ltp_mains **out, lt_error *err)
         ltp_mains_free(d);
         return st;
     }
-    lt_window_hann(d->window, n);
     *out = d;
     return LT_OK;
 }
@@ -132,10 +125,9 @@ static void end_frame(ltp_mains *d)
     uint8_t *step = step_at(d, d->steps);
     const double n = (double)d->frames.n;
     double power[COMBS * HARMONICS];
-    for (size_t i = 0; i < d->frames.n; i++)
-        d->windowed[i] = d->frames.x[i] * d->window[i];
+    ltp_frames_window(&d->frames);
     for (size_t i = 0; i < COMBS * HARMONICS; i += LANES)
-        lines_of(d->windowed, d->frames.n, d->turn + i, power + i);
+        lines_of(d->frames.work, d->frames.n, d->turn + i, power + i);
     for (size_t i = 0; i < COMBS * HARMONICS; i++) {
         /* a sine of amplitude 1 gives |X| = n / 4, mean square 1 / 2 */
         const double level_db = lt_db_from_power(line_hz(i) < 0.45 * d->rate_hz ? 8.0 * power[i] / (n * n) : 0.0);

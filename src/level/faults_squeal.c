@@ -78,7 +78,7 @@ lt_status ltp_squeal_create(double rate_hz, ltp_squeal **out, lt_error *err)
     d->look_n = d->looks_due = (size_t)(look_s * rate_hz);
     d->power = ltp_alloc(tone_n / 2 + 1, sizeof *d->power);
     lt_status st = d->ring && d->frame && d->power
-                       ? ltp_frames_open(&d->newest, tone_n, tone_n, lt_window_hann, subject, err)
+                       ? ltp_frames_open_spectra(&d->newest, tone_n, tone_n, lt_window_hann, subject, err)
                        : ltp_fail_nomem(err, subject);
     if (st == LT_OK && rate_hz >= 8000.0 && rate_hz <= 200000.0) /* outside, no howl is looked for */
         st = lt_howl_create(rate_hz, &d->howl, err);

@@ -82,7 +82,7 @@ lt_status ltp_whine_create(double rate_hz, ltp_whine **out, lt_error *err)
     d->segment = ltp_alloc(SEGMENT + LTP_RANK_PADDING, sizeof *d->segment);
     d->past = ltp_alloc(PAST * bins, sizeof *d->past);
     const lt_status st = d->power && d->floor && d->segment && d->past
-                             ? ltp_frames_open(&d->frames, n, n / 2, lt_window_hann, subject, err)
+                             ? ltp_frames_open_spectra(&d->frames, n, n / 2, lt_window_hann, subject, err)
                              : ltp_fail_nomem(err, subject);
     if (st != LT_OK) {
         ltp_whine_free(d);

@@ -25,11 +25,20 @@ lt_status ltp_frames_open(ltp_frames *f, size_t n, size_t hop, ltp_window *windo
         return LT_OK;
     f->window = ltp_alloc(n, sizeof *f->window);
     f->work = ltp_alloc(n, sizeof *f->work);
-    f->spectrum = ltp_alloc(f->bins, sizeof *f->spectrum);
-    if (f->window == NULL || f->work == NULL || f->spectrum == NULL)
+    if (f->window == NULL || f->work == NULL)
         return ltp_fail_nomem(err, what);
     window(f->window, n);
-    return lt_rfft_create(n, &f->fft, err);
+    return LT_OK;
+}
+
+lt_status ltp_frames_open_spectra(ltp_frames *f, size_t n, size_t hop, ltp_window *window, const char *what,
+                                  lt_error *err)
+{
+    const lt_status st = ltp_frames_open(f, n, hop, window, what, err);
+    if (st != LT_OK)
+        return st;
+    f->spectrum = ltp_alloc(f->bins, sizeof *f->spectrum);
+    return f->spectrum != NULL ? lt_rfft_create(n, &f->fft, err) : ltp_fail_nomem(err, what);
 }
 
 bool ltp_frames_take(ltp_frames *f, const double **x, size_t *count)
@@ -54,9 +63,14 @@ size_t ltp_frames_room(const ltp_frames *f)
     return f->filled == f->n ? f->hop : f->n - f->filled;
 }
 
-void ltp_frames_transform(ltp_frames *f)
+void ltp_frames_window(ltp_frames *f)
 {
     for (size_t i = 0; i < f->n; i++)
         f->work[i] = f->x[i] * f->window[i];
+}
+
+void ltp_frames_transform(ltp_frames *f)
+{
+    ltp_frames_window(f);
     lt_rfft_forward(f->fft, f->work, f->spectrum);
 }

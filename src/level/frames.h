@@ -17,18 +17,21 @@ typedef struct {
     size_t filled;        /* samples of x */
     uint64_t pushed;      /* samples so far, up to the end of x */
     double *x;            /* [n] */
-    double *window;       /* [n]; this and what follows: NULL without a window */
-    double *work;         /* [n] x windowed */
-    lt_complex *spectrum; /* [bins] */
+    double *window;       /* [n]; NULL: none */
+    double *work;         /* [n] x windowed; NULL without a window */
+    lt_complex *spectrum; /* [bins]; NULL unless opened for spectra */
     lt_rfft *fft;
 } ltp_frames;
 
 /** Shape of a window: fills w[count]. */
 typedef void ltp_window(double *w, size_t count);
 
-/** Frames of n samples, every hop <= n. window NULL: no spectra. `what` for the error: "the search for wind".
- * ltp_frames_close() also after a failure. */
+/** Frames of n samples, every hop <= n. window NULL: they are taken as they are. `what` for the error: "the search for
+ * wind". ltp_frames_close() also after a failure. */
 lt_status ltp_frames_open(ltp_frames *f, size_t n, size_t hop, ltp_window *window, const char *what, lt_error *err);
+/** ... and for ltp_frames_transform(). */
+lt_status ltp_frames_open_spectra(ltp_frames *f, size_t n, size_t hop, ltp_window *window, const char *what,
+                                  lt_error *err);
 void ltp_frames_close(ltp_frames *f);
 
 /** Takes samples off *x; true when x[n] is full, to be called again until false. */
@@ -37,7 +40,10 @@ bool ltp_frames_take(ltp_frames *f, const double **x, size_t *count);
 /** Samples until x is full again. */
 size_t ltp_frames_room(const ltp_frames *f);
 
-/** Spectrum of x, windowed; unscaled. */
+/** work = x, windowed. */
+void ltp_frames_window(ltp_frames *f);
+
+/** spectrum = that of x, windowed; unscaled. */
 void ltp_frames_transform(ltp_frames *f);
 
 #endif
