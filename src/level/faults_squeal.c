@@ -4,6 +4,7 @@
 #include "base/alloc.h"
 #include "level/faults.h"
 #include "level/frames.h"
+#include "level/peak.h"
 
 #include <string.h>
 
@@ -257,10 +258,7 @@ static void look(ltp_squeal *d)
     for (size_t i = k - 2; i <= k + 2; i++)
         line += d->power[i];
     const double n = (double)tone_n, level_db = lt_db_from_power(2.0 * line / (0.375 * n * n) + 1e-30);
-    const double left = log(d->power[k - 1] + 1e-30), here = log(d->power[k] + 1e-30),
-                 right = log(d->power[k + 1] + 1e-30);
-    const double bend = left - 2.0 * here + right;
-    const double bin = (double)k + (bend < 0.0 ? 0.5 * (left - right) / bend : 0.0);
+    const double bin = (double)k + ltp_peak_offset(d->power[k - 1], d->power[k], d->power[k + 1]);
     const bool strong = line > settled_share * total && level_db > loud_db;
     const bool same = fabs(bin - d->tone_bin) < same_bins && fabs(level_db - d->tone_db) < same_db;
     d->settled = !strong ? 0 : same ? d->settled + 1 : 1;

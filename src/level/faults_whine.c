@@ -8,6 +8,7 @@
 #include "base/alloc.h"
 #include "level/faults.h"
 #include "level/frames.h"
+#include "level/peak.h"
 #include "level/rank.h"
 
 #include <string.h>
@@ -204,14 +205,6 @@ static size_t find_peaks(const ltp_whine *d, size_t *peaks)
     return count;
 }
 
-static double exact_bin(const ltp_whine *d, size_t k)
-{
-    const double left = log(fmax(d->power[k - 1], 1e-30)), here = log(d->power[k]),
-                 right = log(fmax(d->power[k + 1], 1e-30));
-    const double bend = left - 2.0 * here + right;
-    return (double)k + (bend < 0.0 ? fmax(-0.5, fmin(0.5, 0.5 * (left - right) / bend)) : 0.0);
-}
-
 /* Back from the first frame in which the tone was told: where something louder stood beside it, it may have been there
  * before. Noise or a partial in its bins may cancel it in one frame; in GONE together, which overlap by half, it is not
  * there yet. */
@@ -269,7 +262,8 @@ static track *free_track(ltp_whine *d)
 
 static void match(ltp_whine *d, size_t k)
 {
-    const double bin = exact_bin(d, k), power = line_power(d, k);
+    const double bin = (double)k + ltp_peak_offset(d->power[k - 1], d->power[k], d->power[k + 1]);
+    const double power = line_power(d, k);
     track *best = NULL;
     for (size_t i = 0; i < TRACKS; i++) {
         track *t = &d->tracks[i];

@@ -7,6 +7,7 @@
  * 4. What is left is hum if it has a narrow line at once or twice the mains frequency, or three narrow lines in a row,
  *    neighbours or every other one: a single tone at 1 kHz is on the comb too, and is no hum. */
 #include "level/hum.h"
+#include "level/peak.h"
 
 #include <math.h>
 #include <string.h>
@@ -88,12 +89,8 @@ static bool is_narrow(const ltp_line_view *v, size_t i)
 
 static double peak_hz(const ltp_line_view *v, size_t i)
 {
-    const double left = log(fmax(v->ratio[i - 1], 1e-30));
-    const double here = log(v->ratio[i]);
-    const double right = log(fmax(i + 1 < v->bins ? v->ratio[i + 1] : 0.0, 1e-30));
-    const double bend = left - 2.0 * here + right; /* a parabola through the logarithms */
-    const double shift = bend < 0.0 ? 0.5 * (left - right) / bend : 0.0;
-    return ((double)i + fmax(-0.5, fmin(0.5, shift))) * v->bin_hz;
+    const double right = i + 1 < v->bins ? v->ratio[i + 1] : 0.0;
+    return ((double)i + ltp_peak_offset(v->ratio[i - 1], v->ratio[i], right)) * v->bin_hz;
 }
 
 static void find_peaks(const ltp_line_view *v, peak_list *out)

@@ -5,6 +5,7 @@
 #include "suite.h"
 
 #include "level/faults.h"
+#include "level/peak.h"
 #include "level/rank.h"
 #include <lanetune/level.h>
 
@@ -392,6 +393,21 @@ static void medians_by_rank_are_medians(void **state)
     assert_int_equal(wrong, 0);
 }
 
+/* The logarithm of a Gaussian is a parabola, so its top is told exactly. Silence and a valley have no top. */
+static void a_peak_between_bins_is_placed(void **state)
+{
+    (void)state;
+    for (int i = -5; i <= 5; i++) {
+        const double at = 0.1 * i;
+        const double left = exp(-1.3 * (-1.0 - at) * (-1.0 - at)), here = exp(-1.3 * at * at),
+                     right = exp(-1.3 * (1.0 - at) * (1.0 - at));
+        assert_true(near_abs("offset", ltp_peak_offset(1e-7 * left, 1e-7 * here, 1e-7 * right), at, 1e-12));
+    }
+    assert_true(near_abs("silence", ltp_peak_offset(0.0, 0.0, 0.0), 0.0, 0.0));
+    assert_true(near_abs("valley", ltp_peak_offset(2.0, 1.0, 3.0), 0.0, 0.0));
+    assert_true(near_abs("slope", ltp_peak_offset(1.0, 2.0, 3.9), 0.5, 0.0));
+}
+
 SUITE(level_faults)
 {
     const struct CMUnitTest tests[] = {
@@ -409,6 +425,7 @@ SUITE(level_faults)
         cmocka_unit_test(crackle_begins_with_its_own_kind),
         cmocka_unit_test(crackle_is_found_after_many_single_clicks),
         cmocka_unit_test(medians_by_rank_are_medians),
+        cmocka_unit_test(a_peak_between_bins_is_placed),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
