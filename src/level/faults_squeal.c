@@ -136,7 +136,7 @@ static bool grows_on(const ltp_squeal *d, double before, double power)
 
 /* One step back along the straight line in dB on which the tone has grown: x counts steps back. */
 typedef struct {
-    double n, x, y, xx, xy; /* sums */
+    double n, x, y, xx, xy, yy; /* sums */
 } growth;
 
 static void add_step(growth *g, double x, double y)
@@ -146,13 +146,18 @@ static void add_step(growth *g, double x, double y)
     g->y += y;
     g->xx += x * x;
     g->xy += x * y;
+    g->yy += y * y;
+}
+
+static double spread(const growth *g)
+{
+    return g->xx - g->x * g->x / g->n;
 }
 
 /* Expected level at x; the slope as it was told counts as much as the first steps. */
 static double expected(const growth *g, double told_slope, double x)
 {
-    const double spread = g->xx - g->x * g->x / g->n;
-    const double slope = (g->xy - g->x * g->y / g->n + PRIOR * told_slope) / (spread + PRIOR);
+    const double slope = (g->xy - g->x * g->y / g->n + PRIOR * told_slope) / (spread(g) + PRIOR);
     return g->y / g->n + fmin(slope, -least_growth_db_s * step_s) * (x - g->x / g->n);
 }
 
@@ -217,21 +222,15 @@ static bool rose(ltp_squeal *d, double hz)
         top += level[i] / TOP;
     while (from < count && level[from] > top - knee_db)
         from++;
-    double x = 0.0, y = 0.0, xx = 0.0, xy = 0.0, yy = 0.0, n = 0.0;
+    growth g = {0};
     for (size_t i = from; i < count && level[i] > top - rise_seen_db && level[i] < lowest + back_up_db; i++) {
-        const double t = (double)(i - from), v = level[i] - top;
         lowest = fmin(lowest, level[i]);
-        x += t;
-        y += v;
-        xx += t * t;
-        xy += t * v;
-        yy += v * v;
-        n += 1.0;
+        add_step(&g, (double)(i - from), level[i] - top);
     }
-    if (n < LEAST_STEPS || lowest > top - rise_least_db)
+    if (g.n < LEAST_STEPS || lowest > top - rise_least_db)
         return false;
-    const double spread = xx - x * x / n, slope = (xy - x * y / n) / spread;
-    const double scatter = sqrt(fmax(0.0, (yy - y * y / n) - slope * slope * spread) / (n - 2.0));
+    const double slope = (g.xy - g.x * g.y / g.n) / spread(&g);
+    const double scatter = sqrt(fmax(0.0, (g.yy - g.y * g.y / g.n) - slope * slope * spread(&g)) / (g.n - 2.0));
     const double told = (double)newest + (double)d->frame_n - (double)from * (double)d->step_n;
     d->event =
         (lt_howl_event){.hz = hz, .at_s = told / d->rate_hz, .rise_db_per_s = -slope / step_s, .level_dbfs = top};
