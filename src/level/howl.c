@@ -359,9 +359,10 @@ static bool rises(const lt_howl *h, size_t k, double *slope_db_s, double *level_
         *slope_db_s = l.rise_db / (hop_s * (STEEP - 1));
         return *slope_db_s < slope_most_db_s;
     }
-    for (size_t s = 0; s < LTP_COUNT(spans) && h->means >= spans[s]; s++) {
-        history(h, k, spans[s], y);
-        if (!fit_line(y, spans[s], &l) || !is_growth(&l, long_least_db, long_scatter))
+    const size_t n = h->means < SPAN_MOST ? h->means : SPAN_MOST;
+    history(h, k, n, y);
+    for (size_t s = 0; s < LTP_COUNT(spans) && n >= spans[s]; s++) {
+        if (!fit_line(y + n - spans[s], spans[s], &l) || !is_growth(&l, long_least_db, long_scatter))
             continue;
         *slope_db_s = l.rise_db / (hop_s * COARSE * (double)(spans[s] - 1));
         return *slope_db_s >= slope_least_db_s;
