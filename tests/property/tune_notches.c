@@ -23,11 +23,6 @@ static const double cuts_db[CUTS] = {3.0, 4.5, 6.0, 7.5, 9.0};
 
 /* ---- the loop and the filters once more ---- */
 
-static double between(lt_rng *r, double low, double high)
-{
-    return low + (high - low) * lt_rng_uniform(r);
-}
-
 /* |H|^2 in dB of a peaking filter of the cookbook. */
 static double peaking_db(double hz, double centre_hz, double q, double gain_db)
 {

@@ -5,11 +5,7 @@
 #define LT_TESTS_RANDOM_LANE_H
 
 #include "lane_fixture.h"
-
-static inline double between(lt_rng *r, double low, double high)
-{
-    return low + (high - low) * lt_rng_uniform(r);
-}
+#include "rng.h"
 
 static inline bool chance(lt_rng *r, double probability)
 {

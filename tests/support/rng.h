@@ -1,11 +1,17 @@
 /* SPDX-License-Identifier: MIT
- * Test signals from a fixed seed. Full scale = 1.0. */
+ * Numbers and test signals from a fixed seed. Full scale = 1.0. */
 #ifndef LT_TESTS_RNG_H
 #define LT_TESTS_RNG_H
 
 #include <lanetune/base.h>
 
 #include <math.h>
+
+/** Uniform from low to high. */
+static inline double between(lt_rng *r, double low, double high)
+{
+    return low + (high - low) * lt_rng_uniform(r);
+}
 
 /** White Gaussian noise of the given RMS. */
 static inline void fill_gauss(double *x, size_t count, double rms, uint64_t seed)
