@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: MIT
  * The echo the other way: two talkers on two lines, each line with the echo of the other one, made here. */
+#include "bursts.h"
 #include "fault.h"
 #include "near.h"
 #include "suite.h"
@@ -7,20 +8,15 @@
 
 #include <math.h>
 
-enum { RATE = 8000, SECONDS = 12, FRAMES = RATE * SECONDS };
+enum { RATE = BURSTS_RATE_HZ, SECONDS = 12 };
 
 /* Noise in bursts while the talker has the word: turns of `turn_s`, the first one `first`. */
 static lt_signal *talker(uint64_t seed, bool first, double turn_s)
 {
-    lt_signal *s = NULL;
-    lt_rng r = {seed};
-    assert_int_equal(lt_signal_create(FRAMES, RATE, &s, NULL), LT_OK);
-    double last = 0.0;
-    for (size_t i = 0; i < s->count; i++) {
-        last = 0.7 * last + lt_rng_gauss(&r);
-        const bool word = ((int)((double)i / RATE / turn_s) % 2 == 0) == first;
-        s->samples[i] = word ? 0.1 * last * fmax(sin(2.0 * LT_PI * 1.7 * (double)i / RATE), 0.02) : 0.0;
-    }
+    lt_signal *s = bursts(SECONDS, seed);
+    for (size_t i = 0; i < s->count; i++)
+        if (((int)((double)i / RATE / turn_s) % 2 == 0) != first)
+            s->samples[i] = 0.0;
     return s;
 }
 

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: MIT
  * Echo paths between two recorders that run and start apart, and what is no pair of lines at all. The returned signal
  * is made here by a windowed sinc at the times of the other clock. */
+#include "bursts.h"
 #include "fault.h"
 #include "near.h"
 #include "suite.h"
@@ -8,20 +9,7 @@
 
 #include <math.h>
 
-enum { RATE = 8000 };
-
-static lt_signal *bursts(size_t seconds, uint64_t seed)
-{
-    lt_signal *s = NULL;
-    lt_rng r = {seed};
-    assert_int_equal(lt_signal_create(seconds * RATE, RATE, &s, NULL), LT_OK);
-    double last = 0.0;
-    for (size_t i = 0; i < s->count; i++) {
-        last = 0.7 * last + lt_rng_gauss(&r);
-        s->samples[i] = 0.1 * last * fmax(sin(2.0 * LT_PI * 1.7 * (double)i / RATE), 0.02);
-    }
-    return s;
-}
+enum { RATE = BURSTS_RATE_HZ };
 
 /* x between its samples. */
 static double between(const lt_signal *x, double at)

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: MIT
  * The echo path between two signals made here: noise in bursts, sent through a few taps. */
+#include "bursts.h"
 #include "fault.h"
 #include "near.h"
 #include "suite.h"
@@ -8,20 +9,7 @@
 #include <math.h>
 #include <string.h>
 
-enum { RATE = 8000, SECONDS = 6, COUNT_FRAMES = RATE * SECONDS };
-
-static lt_signal *bursts(uint64_t seed, double level)
-{
-    lt_signal *s = NULL;
-    lt_rng r = {seed};
-    assert_int_equal(lt_signal_create(COUNT_FRAMES, RATE, &s, NULL), LT_OK);
-    double last = 0.0;
-    for (size_t i = 0; i < s->count; i++) {
-        last = 0.7 * last + lt_rng_gauss(&r);
-        s->samples[i] = level * last * fmax(sin(2.0 * LT_PI * 1.7 * (double)i / RATE), 0.02);
-    }
-    return s;
-}
+enum { RATE = BURSTS_RATE_HZ, SECONDS = 6, COUNT_FRAMES = RATE * SECONDS };
 
 typedef struct {
     size_t at;
@@ -44,7 +32,7 @@ static lt_signal *back(const lt_signal *sent, const tap *taps, size_t count, dou
 
 static lt_echo *measure(const tap *taps, size_t count, double noise)
 {
-    lt_signal *sent = bursts(1, 0.1);
+    lt_signal *sent = bursts(SECONDS, 1);
     lt_signal *returned = back(sent, taps, count, noise);
     lt_echo_options o = lt_echo_default_options();
     o.one_clock = true;
@@ -131,7 +119,7 @@ static void one_recording_shows_its_own_repeats(void **state)
 {
     (void)state;
     const tap taps[] = {{0, 1.0}, {400, 0.4}};
-    lt_signal *sent = bursts(3, 0.1);
+    lt_signal *sent = bursts(SECONDS, 3);
     lt_signal *s = back(sent, taps, 2, 0.0);
     lt_echo *e = NULL;
     assert_int_equal(lt_echo_blind(s, NULL, &e, NULL), LT_OK);
@@ -182,7 +170,7 @@ static void a_canceller_reaches_what_its_tail_allows(void **state)
     int bad = 0;
     for (size_t p = 0; p < COUNT(paths); p++) {
         const tap taps[] = {{16, 0.2}, {paths[p].last, 0.15}};
-        lt_signal *sent = bursts(1, 0.1);
+        lt_signal *sent = bursts(SECONDS, 1);
         lt_signal *returned = back(sent, taps, 2, noise);
         lt_echo_options o = lt_echo_default_options();
         o.one_clock = true;
@@ -209,7 +197,7 @@ static void a_canceller_reaches_what_its_tail_allows(void **state)
 static void what_cannot_be_measured_is_refused(void **state)
 {
     (void)state;
-    lt_signal *sent = bursts(1, 0.1), *silent = NULL, *brief = NULL;
+    lt_signal *sent = bursts(SECONDS, 1), *silent = NULL, *brief = NULL;
     lt_echo *e = NULL;
     lt_echo_options o = lt_echo_default_options();
     assert_int_equal(lt_signal_create(COUNT_FRAMES, RATE, &silent, NULL), LT_OK);
@@ -247,7 +235,7 @@ static void memory_may_run_out_anywhere(void **state)
 {
     (void)state;
     const tap taps[] = {{16, 0.2}};
-    lt_signal *sent = bursts(1, 0.1);
+    lt_signal *sent = bursts(SECONDS, 1);
     lt_signal *returned = back(sent, taps, 1, 0.001);
     sent->count = returned->count = (size_t)(4.2 * RATE);
     lt_signal *pair[] = {sent, returned};
