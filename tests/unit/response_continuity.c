@@ -180,7 +180,7 @@ static void losses_in_one_sweep_on_two_clocks(void **state)
         /* of a repeated block nobody can tell which of the two is the copy */
         const double copy_s = frames < 0 ? (double)size / RATE : 0.0;
         bad += !in_range(label, at_s, c.from_s - copy_s - 0.01, c.to_s + copy_s + 0.01);
-        near += c.to_s - c.from_s < 0.05;
+        near += c.to_s - c.from_s < 0.021;
         lt_signal_free(whole);
         lt_signal_free(broken);
     }
