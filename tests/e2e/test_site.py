@@ -2,6 +2,7 @@
 """Sites: new, simulate, tune, report. One site is made by hand so that every figure follows from a few formulas, and the
 settings from a search that is written here a second time."""
 
+import csv
 import hashlib
 import json
 import os
@@ -15,7 +16,7 @@ import time
 import numpy as np
 import scipy.signal
 
-from e2e import PROGRAM, Case, main, parse, read_wav, run, validate, write_wav
+from e2e import PROGRAM, SOURCE, Case, main, parse, read_wav, run, validate, write_wav
 
 RATE = 48000
 BANDS_HZ = [160, 200, 250, 315, 400, 500, 630, 800, 1000, 1250, 1600, 2000, 2500, 3150, 4000, 5000, 6300, 8000]
@@ -248,14 +249,13 @@ class ByHand(Case):
         self.assertAlmostEqual(lane["safe_margin_db"]["before"], -20 * np.log10(self.LANE) + 10, delta=0.2)
         self.assertTrue(any("counter" in a["code"] or "counter" in a["message"] for a in lane["assumptions"]))
 
-    # Weights of ANSI S3.5-1969 (memory) times 10^4, 200 Hz to 5 kHz; peaks 12 dB, range 30 dB.
-    ARTICULATION = np.array([4, 10, 10, 14, 14, 20, 20, 24, 30, 37, 37, 34, 34, 24, 20]) * 1e-4
-
     def privacy(self, gain, noise_dbfs):
-        """Privacy index where the outbound line arrives with `gain`, in white noise."""
+        """Privacy index where the outbound line arrives with `gain`, in white noise; peaks 12 dB, range 30 dB."""
+        with open(SOURCE / "tests" / "reference" / "data" / "ai_weights.csv", newline="") as f:
+            weights = [float(r["weight_per_db"]) for r in csv.DictReader(f)]
         speech = NORMAL - power_sum(NORMAL + BANDWIDTH) - 26 + 3.01 + 20 * np.log10(gain) + self.MIC_CAL
         noise = noise_dbfs - 10 * np.log10(RATE / 2) + self.MIC_CAL
-        return 100 * (1 - np.sum(self.ARTICULATION * np.clip(speech[1:16] + 12 - noise, 0, 30)))
+        return 100 * (1 - np.sum(weights * np.clip(speech[1:16] + 12 - noise, 0, 30)))
 
     def test_privacy_at_a_bystander(self):
         (plain,) = self.json("tune", self.site)["result"]["lanes"]

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: MIT
  * Operator's exposure and a bystander's privacy beside the settings: both computed here a second time from the lane's
  * flat paths, without the code under test. */
+#include "csv.h"
 #include "fault.h"
 #include "lane_fixture.h"
 #include "near.h"
@@ -25,19 +26,19 @@ static workplace *workplace_create(void)
     return w;
 }
 
-/* ANSI S3.5-1969, one-third octaves 200 Hz to 5 kHz, weight per dB (memory), as whole numbers. */
-static const int weight[15] = {4, 10, 10, 14, 14, 20, 20, 24, 30, 37, 37, 34, 34, 24, 20};
-
-/* Privacy index from speech and noise that both have their own values in the 18 bands. */
+/* Privacy index from speech and noise that both have their own values in the 18 bands; weights of ANSI S3.5-1969 from
+ * 200 Hz on. */
 static double index_percent(const double speech[LT_SPEECH_BANDS], double noise_1k, double tilt_db)
 {
     double ai = 0.0;
-    for (int i = 0; i < 15; i++) {
-        const double noise = noise_1k + tilt_db * log2(lt_sii_band_at(LT_SII_THIRD_OCTAVE, (size_t)i + 1).hz / 1000.0);
+    csv_table *weights = csv_load("ai_weights.csv");
+    for (size_t i = 0; i < weights->rows; i++) {
+        const double noise = noise_1k + tilt_db * log2(csv_number(weights, i, "nominal_hz") / 1000.0);
         double d = speech[i + 1] + 12.0 - noise;
         d = d < 0.0 ? 0.0 : d > 30.0 ? 30.0 : d;
-        ai += 1e-4 * weight[i] * d;
+        ai += csv_number(weights, i, "weight_per_db") * d;
     }
+    csv_free(weights);
     return 100.0 * (1.0 - (ai < 1.0 ? ai : 1.0));
 }
 
