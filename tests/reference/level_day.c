@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: MIT
  * A day through the whole level meter, against sums in long double over every sample and every row, and against what
- * the signal was made of: a 1 kHz tone with noise 30 dB below it, whose level follows a timetable by the minute, with a
- * vehicle in each hour and one loud hour. All else repeats exactly with each row of twelve seconds (whole hops at any
- * rate), so no row may change.
+ * the signal was made of: a 1 kHz tone with noise 30 dB below it, whose level changes by the hour, with a vehicle in
+ * each hour, and one louder hour from twenty past. All else repeats exactly with each row of twelve seconds (whole
+ * hops at any rate), so no row may change.
  *
  * As a test three hours at 8 kHz; by hand also a day and more, past 2^32 frames: reference_level_day 48000 26 */
 #include "near.h"
@@ -155,7 +155,7 @@ static int check_sums(const stream *s, const keeper *k, const lt_levels *l)
     return bad;
 }
 
-/* What repeats every ten seconds reads the same in the first and in the last hour; times are exact. */
+/* What repeats with every row reads the same in the first and in the last hour; times are exact. */
 static int check_rows(const stream *s, const keeper *k)
 {
     double worst = 0.0, worst_band = 0.0, first = (double)NAN, first_band = 0.0;

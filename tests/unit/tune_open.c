@@ -185,8 +185,8 @@ static void a_lane_without_a_loop_is_left_out(void **state)
     assert_int_equal(lt_open_margin_compute(&w.in, &w.out, NULL), LT_E_ARG);
 }
 
-/* A flat loop of 30 dB less 6 dB of dials: no notches where the demand is met; a graphic equalizer offers its bands,
- * its steps and its depth only. */
+/* A flat loop of 30 dB, less the 6 dB of a peak at 1 kHz: no notches where the demand is met; a graphic
+ * equalizer offers its bands, its steps and its depth only. */
 static void notches_keep_to_the_equalizer(void **state)
 {
     (void)state;
