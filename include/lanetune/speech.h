@@ -6,6 +6,7 @@
 
 #include <lanetune/base.h>
 #include <lanetune/dsp.h>
+#include <lanetune/level.h>
 #include <lanetune/response.h>
 
 #ifdef __cplusplus
@@ -231,6 +232,23 @@ typedef struct {
     lt_notes notes; /* "no-pauses", "low-snr", "clipping", "short", "silent" */
 } lt_talk_test;
 LT_NODISCARD lt_status lt_talk_test_measure(const lt_signal *s, lt_talk_test *out, lt_error *err);
+
+/* ---- recordings in the 18 bands of the SII ----
+ *
+ * Spectrum level = band level + offset_db - 10 lg of the band's width (ANSI S3.5-1997). */
+
+typedef enum { LT_NOISE_LEQ, LT_NOISE_L10, LT_NOISE_L50, LT_NOISE_L90 } lt_noise_level;
+/** Noise as its mean or a percentile of its Fast level; NaN in the bands that the recording does not reach. */
+void lt_noise_spectrum(const lt_levels *l, lt_noise_level level, double offset_db, double out[LT_SPEECH_BANDS]);
+/** Speech: -INFINITY in the bands that the recording does not reach. Pauses: NaN in those, and in those that no pause
+ * is long enough for. Number of bands that the recording reaches. */
+size_t lt_talk_spectra(const lt_talk_test *t, double offset_db, double speech_db[LT_SPEECH_BANDS],
+                       double pauses_db[LT_SPEECH_BANDS]);
+/** Whether any band is known: false for the pauses of a talk test without one. Silence (-INFINITY) is known. */
+bool lt_spectrum_is_known(const double spectrum_db[LT_SPEECH_BANDS]);
+/** Bands that are NaN take the level per hertz of the nearest known one, the lower of two. Number of bands that took
+ * one: 0 too where none is known. */
+size_t lt_spectrum_fill(double spectrum_db[LT_SPEECH_BANDS]);
 
 /* ---- STOI and ESTOI: intelligibility against a clean reference ---- */
 

@@ -49,12 +49,10 @@ static lt_status find_masking(const cli_args *a, const lt_level_meter *meter, no
     lt_level_more *more = &job->more;
     double speech[LT_SPEECH_BANDS], noise[LT_SPEECH_BANDS];
     double offset_db = NAN;
-    for (int i = 0; i < LT_SPEECH_BANDS; i++) {
-        const lt_level_band *band = lt_levels_band(&job->levels, LT_THIRD_SPEECH_FIRST + i);
-        if (band == NULL)
+    lt_noise_spectrum(&job->levels, LT_NOISE_LEQ, 0.0, noise);
+    for (int i = 0; i < LT_SPEECH_BANDS; i++)
+        if (isnan(noise[i]))
             return LT_OK; /* the recording does not reach up to 8 kHz */
-        noise[i] = band->leq_db - lt_sii_band_at(LT_SII_THIRD_OCTAVE, (size_t)i).bandwidth_db;
-    }
     more->sii = least_sii;
     more->speech_dba = cli_number(a, "speech-dba", speech_dba);
     lt_speech_shape(LT_EFFORT_NORMAL, 0.0, speech);

@@ -41,31 +41,19 @@ int sii_recordings_check(const cli_args *a)
     return CLI_DONE;
 }
 
-static double bandwidth_db(size_t band)
+/* Bands that a recording tells nothing of: as in the nearest that it does, per hertz. */
+static lt_status fill_noise(cli_args *a, const char *path, double noise_db[LT_SPEECH_BANDS], lt_error *err)
 {
-    return lt_sii_band_at(LT_SII_THIRD_OCTAVE, band).bandwidth_db;
-}
-
-static int speech_band(lt_band band)
-{
-    const int i = band.index - LT_THIRD_SPEECH_FIRST;
-    return i >= 0 && i < LT_SPEECH_BANDS ? i : -1;
-}
-
-/* Bands that a recording's rate does not reach: as in the nearest that it does, per hertz. */
-static void fill_noise(cli_args *a, const char *path, double noise_db[LT_SPEECH_BANDS])
-{
-    size_t missing = 0;
-    for (size_t i = 0; i < LT_SPEECH_BANDS; i++)
-        missing += isnan(noise_db[i]) ? 1 : 0;
-    for (size_t i = 1; i < LT_SPEECH_BANDS; i++)
-        if (isnan(noise_db[i]))
-            noise_db[i] = noise_db[i - 1];
+    if (!lt_spectrum_is_known(noise_db))
+        return ltp_fail(err, LT_E_ARG, "%s: it reaches none of the 18 bands; record at 22.05 kHz or more", path);
+    const size_t missing = lt_spectrum_fill(noise_db);
     if (missing > 0)
-        lt_notes_add(&a->notes, "noise-band-assumed",
-                     "%s does not reach %zu of the 18 bands: the noise there is taken as level per hertz as in the "
-                     "nearest band that was measured",
-                     path, missing);
+        lt_notes_add(
+            &a->notes, "noise-band-assumed",
+            "%s tells no noise in %zu of the 18 bands (not reached, or pauses too short): it is taken there as "
+            "level per hertz as in the nearest band that was measured",
+            path, missing);
+    return LT_OK;
 }
 
 /* ---- speech ---- */
@@ -73,17 +61,7 @@ static void fill_noise(cli_args *a, const char *path, double noise_db[LT_SPEECH_
 static void set_speech(cli_args *a, const char *path, const lt_talk_test *t, sii_recordings *out)
 {
     const double cal_db = cli_number(a, "cal-db", 0.0);
-    size_t reached = 0;
-    for (size_t i = 0; i < LT_SPEECH_BANDS; i++)
-        out->speech_db[i] = -(double)INFINITY;
-    for (size_t k = 0; k < t->band_count; k++) {
-        const int i = speech_band(t->bands[k].band);
-        if (i < 0)
-            continue;
-        reached++;
-        if (!isnan(t->bands[k].speech_db))
-            out->speech_db[i] = t->bands[k].speech_db + cal_db - bandwidth_db((size_t)i);
-    }
+    const size_t reached = lt_talk_spectra(t, cal_db, out->speech_db, out->noise_db);
     out->has_speech = true;
     out->about.active_level_db = t->level.active_level_db + cal_db;
     out->about.activity_percent = t->level.activity_percent;
@@ -94,21 +72,6 @@ static void set_speech(cli_args *a, const char *path, const lt_talk_test *t, sii
                      "%s does not reach %zu of the 18 bands: they count as without speech, so the index is too low; "
                      "record at 22.05 kHz or more",
                      path, LT_SPEECH_BANDS - reached);
-}
-
-static lt_status set_pauses(cli_args *a, const char *path, const lt_talk_test *t, sii_recordings *out, lt_error *err)
-{
-    if (isnan(t->noise_level_db)) /* -infinity is silence between words */
-        return ltp_fail(err, LT_E_SNR, "%s: no pause is quiet enough to tell the noise; give --noise-rec", path);
-    for (size_t i = 0; i < LT_SPEECH_BANDS; i++)
-        out->noise_db[i] = (double)NAN;
-    for (size_t k = 0; k < t->band_count; k++) {
-        const int i = speech_band(t->bands[k].band);
-        if (i >= 0)
-            out->noise_db[i] = t->bands[k].noise_db + cli_number(a, "cal-db", 0.0) - bandwidth_db((size_t)i);
-    }
-    out->about.noise = "pauses";
-    return LT_OK;
 }
 
 static lt_status measure_speech(cli_args *a, bool use_pauses, sii_recordings *out, lt_error *err)
@@ -123,8 +86,11 @@ static lt_status measure_speech(cli_args *a, bool use_pauses, sii_recordings *ou
         status = ltp_fail(err, LT_E_SNR, "%s: silence, no speech to compute an index for; record again", path);
     if (status == LT_OK)
         set_speech(a, path, t, out);
-    if (status == LT_OK && use_pauses)
-        status = set_pauses(a, path, t, out, err);
+    if (status == LT_OK && use_pauses) {
+        out->about.noise = "pauses";
+        if (!lt_spectrum_is_known(out->noise_db))
+            status = ltp_fail(err, LT_E_SNR, "%s: no pause is quiet enough to tell the noise; give --noise-rec", path);
+    }
     cli_name_file(err, path);
     lt_signal_free(s);
     ltp_free(t);
@@ -133,12 +99,12 @@ static lt_status measure_speech(cli_args *a, bool use_pauses, sii_recordings *ou
 
 /* ---- noise ---- */
 
-static double level_of(const lt_level_band *band, const char *word)
+static lt_noise_level level_named(const char *word)
 {
-    return strcmp(word, "l10") == 0   ? band->l10_db
-           : strcmp(word, "l50") == 0 ? band->l50_db
-           : strcmp(word, "l90") == 0 ? band->l90_db
-                                      : band->leq_db;
+    return strcmp(word, "l10") == 0   ? LT_NOISE_L10
+           : strcmp(word, "l50") == 0 ? LT_NOISE_L50
+           : strcmp(word, "l90") == 0 ? LT_NOISE_L90
+                                      : LT_NOISE_LEQ;
 }
 
 static lt_status measure_levels(cli_args *a, const char *path, lt_levels *levels, lt_error *err)
@@ -171,10 +137,7 @@ static lt_status measure_noise(cli_args *a, sii_recordings *out, lt_error *err)
     const lt_status status = levels != NULL ? measure_levels(a, path, levels, err) : ltp_fail_nomem(err, "levels");
     if (status == LT_OK) {
         out->about.noise = cli_text(a, "noise", "leq");
-        for (size_t i = 0; i < LT_SPEECH_BANDS; i++) {
-            const lt_level_band *band = lt_levels_band(levels, LT_THIRD_SPEECH_FIRST + (int)i);
-            out->noise_db[i] = band == NULL ? (double)NAN : level_of(band, out->about.noise) - bandwidth_db(i);
-        }
+        lt_noise_spectrum(levels, level_named(out->about.noise), 0.0, out->noise_db);
         lt_notes_append(&a->notes, &levels->notes);
     }
     ltp_free(levels);
@@ -195,7 +158,7 @@ lt_status sii_recordings_measure(cli_args *a, bool has_noise, sii_recordings *ou
     if (status != LT_OK || !(noise || pauses))
         return status;
     out->has_noise = true;
-    fill_noise(a, cli_text(a, "noise-rec", cli_text(a, "speech-rec", "")), out->noise_db);
+    status = fill_noise(a, cli_text(a, "noise-rec", cli_text(a, "speech-rec", "")), out->noise_db, err);
     out->about.noise_dba = lt_speech_dba(out->noise_db);
-    return LT_OK;
+    return status;
 }

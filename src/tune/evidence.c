@@ -26,58 +26,25 @@ static void response_bands(ltp_evidence *e, const char *path, const lt_response 
                      missing);
 }
 
-/* Unknown bands (a recorder of a low rate) take the spectrum level of the nearest known one. */
+/* Unknown bands (a recorder of a low rate, pauses too short for a low band) take the spectrum level of the nearest
+ * known one. */
 static void fill_gaps(ltp_evidence *e, const char *path, double spectrum_db[LT_SPEECH_BANDS])
 {
-    size_t missing = 0;
-    for (size_t i = 0; i < LT_SPEECH_BANDS; i++)
-        missing += isnan(spectrum_db[i]) ? 1 : 0;
-    if (missing == 0 || missing == LT_SPEECH_BANDS)
-        return;
-    for (size_t i = 1; i < LT_SPEECH_BANDS; i++)
-        if (isnan(spectrum_db[i]))
-            spectrum_db[i] = spectrum_db[i - 1];
-    for (size_t i = LT_SPEECH_BANDS - 1; i-- > 0;)
-        if (isnan(spectrum_db[i]))
-            spectrum_db[i] = spectrum_db[i + 1];
-    lt_notes_add(&e->assumptions, "noise-band-assumed",
-                 "%s does not reach %zu of the 18 speech bands: the noise there is taken as level per hertz as in the "
-                 "nearest band that was measured.",
-                 path, missing);
+    const size_t missing = lt_spectrum_fill(spectrum_db);
+    if (missing > 0)
+        lt_notes_add(
+            &e->assumptions, "noise-band-assumed",
+            "%s tells no noise in %zu of the 18 bands (not reached, or pauses too short): it is taken there as "
+            "level per hertz as in the nearest band that was measured.",
+            path, missing);
 }
 
 void ltp_noise_bands(ltp_evidence *e, const char *path, const lt_levels *l, double offset_db,
                      double out[LT_SPEECH_BANDS])
 {
-    for (size_t i = 0; i < LT_SPEECH_BANDS; i++) {
-        const lt_level_band *b = lt_levels_band(l, LT_THIRD_SPEECH_FIRST + (int)i);
-        const double band_db = b == NULL                                           ? (double)NAN
-                               : e->lane->noise_case == LT_NOISE_BUSY && !e->usual ? b->l10_db
-                                                                                   : b->leq_db;
-        out[i] = band_db + offset_db - ltp_bandwidth_db(i);
-    }
+    const bool busy = e->lane->noise_case == LT_NOISE_BUSY && !e->usual;
+    lt_noise_spectrum(l, busy ? LT_NOISE_L10 : LT_NOISE_LEQ, offset_db, out);
     fill_gaps(e, path, out);
-}
-
-/* Speech and pauses of a talk test on the line, spectrum levels in dBFS. false: it has no pause. */
-static bool talk_bands(const lt_talk_test *t, double offset_db, double speech[LT_SPEECH_BANDS],
-                       double pauses[LT_SPEECH_BANDS])
-{
-    bool known = false;
-    for (size_t i = 0; i < LT_SPEECH_BANDS; i++) {
-        speech[i] = -(double)INFINITY;
-        pauses[i] = NAN;
-    }
-    for (size_t k = 0; k < t->band_count; k++) {
-        const int i = t->bands[k].band.index - LT_THIRD_SPEECH_FIRST;
-        if (i < 0 || i >= LT_SPEECH_BANDS)
-            continue;
-        if (!isnan(t->bands[k].speech_db))
-            speech[i] = t->bands[k].speech_db + offset_db - ltp_bandwidth_db((size_t)i);
-        pauses[i] = t->bands[k].noise_db + offset_db - ltp_bandwidth_db((size_t)i);
-        known = known || !isnan(pauses[i]);
-    }
-    return known;
 }
 
 void ltp_speech_behind(ltp_evidence *e, const char *path, const lt_response *r, double out[LT_SPEECH_BANDS])
@@ -191,15 +158,14 @@ static void inbound_side(ltp_evidence *e, size_t c)
     double receive[LT_SPEECH_BANDS];
     double *speech = k->speech_operator_db;
     double *noise = k->lane_noise_operator_db;
-    bool pauses = false;
     receive_bands(e, c, receive);
     if (r->talk_test != NULL)
-        pauses = talk_bands(r->talk_test, -l->loopback_db, speech, noise);
+        (void)lt_talk_spectra(r->talk_test, -l->loopback_db, speech, noise);
     else
         effort_on_the_line(e, speech);
     if (r->noise_mic != NULL)
         ltp_noise_bands(e, "noise-mic", r->noise_mic, -l->loopback_db, noise);
-    else if (pauses)
+    else if (r->talk_test != NULL && lt_spectrum_is_known(noise))
         fill_gaps(e, "talk-test", noise);
     else
         ear_noise_on_the_line(e, k, noise);
