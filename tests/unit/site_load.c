@@ -366,110 +366,6 @@ static void a_new_site_reads_back_as_the_defaults(void **state)
     scratch_remove(&dir);
 }
 
-/* Every field that can be read is explained in what `new` writes, and no line is wider than a screen. */
-static void a_new_site_names_every_field(void **state)
-{
-    (void)state;
-    static const char *const fields[] = {"site",
-                                         "temperature_c",
-                                         "counters",
-                                         "counter",
-                                         "name",
-                                         "listening",
-                                         "line_speech_dbov",
-                                         "coupling_db",
-                                         "lanes",
-                                         "lane",
-                                         "duplex",
-                                         "switching_attenuation_db",
-                                         "outbound",
-                                         "now_db",
-                                         "min_db",
-                                         "max_db",
-                                         "step_db",
-                                         "steps_db",
-                                         "shared",
-                                         "inbound",
-                                         "eq",
-                                         "kind",
-                                         "bands_hz",
-                                         "filters",
-                                         "vocal_effort",
-                                         "distances",
-                                         "speaker_to_ear_m",
-                                         "mouth_to_microphone_m",
-                                         "speaker_to_microphone_m",
-                                         "speaker_to_property_line_m",
-                                         "amplifier",
-                                         "clip_line_dbfs",
-                                         "volts_at_0_dbfs",
-                                         "speaker",
-                                         "impedance_ohm",
-                                         "power_w",
-                                         "cable",
-                                         "gauge_awg",
-                                         "length_m",
-                                         "limits",
-                                         "safe_margin_db",
-                                         "ear_dba",
-                                         "operator_dba",
-                                         "property_line_dba",
-                                         "talker_echo",
-                                         "target_sii",
-                                         "noise"};
-    static char text[20000];
-    const scratch dir = scratch_make();
-    scratch_names names = {.next = 0};
-    assert_int_equal(lt_site_new(dir.path, "x", "2024-05-14", 1, NULL), LT_OK);
-    const size_t n = scratch_read(scratch_at(&dir, &names, "site.yaml"), text, sizeof text - 1);
-    text[n] = '\0';
-    for (size_t i = 0; i < COUNT(fields); i++) {
-        char key[64];
-        (void)snprintf(key, sizeof key, "%s:", fields[i]);
-        if (strstr(text, key) == NULL)
-            fail_msg("%s is not there", fields[i]);
-    }
-    for (const char *line = text; line != NULL && *line != '\0';) {
-        const char *end = strchr(line, '\n');
-        assert_non_null(end);
-        if (end - line > 88)
-            fail_msg("%.*s", (int)(end - line), line);
-        line = end + 1;
-    }
-    scratch_remove(&dir);
-}
-
-static void new_leaves_a_site_alone(void **state)
-{
-    (void)state;
-    const scratch dir = scratch_make();
-    scratch_names names = {.next = 0};
-    char text[64] = "";
-    lt_error e1 = {0}, e2 = {0}, e3 = {0}, e4 = {0}, e5 = {0}, e6 = {0};
-    assert_true(scratch_write(scratch_at(&dir, &names, "site.yaml"), "mine", 4));
-    assert_int_equal(lt_site_new(dir.path, "x", "2024-05-14", 1, &e1), LT_E_ARG);
-    assert_non_null(strstr(e1.what, "site.yaml: is there already"));
-    assert_int_equal(scratch_read(scratch_at(&dir, &names, "site.yaml"), text, sizeof text), 4);
-    assert_int_equal(scratch_count(dir.path), 1);
-    const char *other = scratch_at(&dir, &names, "other");
-    assert_int_equal(lt_site_new(other, "x", "../evil", 1, &e2), LT_E_ARG);
-    assert_int_equal(lt_site_new(other, "x", "", 1, &e3), LT_E_ARG);
-    assert_int_equal(lt_site_new(other, "x", "2024-05-14", 0, &e4), LT_E_ARG);
-    assert_int_equal(lt_site_new(other, "x", "2024-05-14", 65, &e5), LT_E_ARG);
-    assert_int_equal(lt_site_new(scratch_at(&dir, &names, "site.yaml/sub"), "x", "2024-05-14", 1, &e6), LT_E_IO);
-    assert_non_null(strstr(e5.what, "1 to 64"));
-    assert_int_equal(scratch_count(dir.path), 1);
-    /* A folder that holds other things is fine. */
-    assert_int_equal(mkdir(other, 0700), 0);
-    assert_true(scratch_write(scratch_at(&dir, &names, "other/photo.jpg"), "x", 1));
-    assert_int_equal(lt_site_new(other, NULL, "2024-05-14", 1, &e1), LT_OK);
-    lt_site *s = NULL;
-    assert_int_equal(lt_site_load(other, &s, NULL), LT_OK);
-    assert_string_equal(s->name, "other");
-    lt_site_free(s);
-    scratch_remove(&dir);
-}
-
 SUITE(site_load)
 {
     const struct CMUnitTest tests[] = {
@@ -479,8 +375,6 @@ SUITE(site_load)
         cmocka_unit_test(a_site_without_a_name_is_named_after_its_folder),
         cmocka_unit_test(a_missing_site_is_told_from_a_missing_file),
         cmocka_unit_test(a_new_site_reads_back_as_the_defaults),
-        cmocka_unit_test(a_new_site_names_every_field),
-        cmocka_unit_test(new_leaves_a_site_alone),
     };
     return cmocka_run_group_tests_name("site_load", tests, NULL, NULL);
 }
