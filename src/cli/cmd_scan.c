@@ -4,21 +4,20 @@
 #include "scan.h"
 
 #include "base/alloc.h"
+#include "base/parallel.h"
 
-#include <pthread.h>
 #include <string.h>
-#include <unistd.h>
 
 static const cli_option options[] = {
     {"stimulus", CLI_TEXT, "STIM.wav", "the recordings are of this sweep: also rattle, rub and polarity", NULL, 0, 0,
      NULL},
     {"lines", CLI_FLAG, NULL, "one JSON line a file, as soon as it is done", NULL, 0, 0, NULL},
     {"check", CLI_FLAG, NULL, "exit status 3 if a file has a fault of severity error", NULL, 0, 0, NULL},
-    {"jobs", CLI_COUNT, "N", "files that are scanned at the same time", "one per processor", 1, 256, NULL},
+    {"jobs", CLI_COUNT, "N", "files that are scanned at the same time", "one per processor", 1, LTP_THREADS_MAX, NULL},
     CLI_CHART_OPTION,
 };
 
-enum { JOBS_MAX = 256 };
+enum { AHEAD = 4 /* files of each thread that wait for their turn to be printed */ };
 
 typedef struct {
     lt_scanned scanned;
@@ -26,104 +25,67 @@ typedef struct {
 } scan_result;
 
 typedef struct {
-    const scan_list *list;
-    const lt_signal *stimulus;
-    scan_result **results; /* [list->count], allocated by the thread that takes the file; NULL after that: no memory */
-    bool *done;
-    size_t next;
-    size_t written, ahead; /* threads do not run further ahead of the output than this */
-    pthread_mutex_t lock;
-    pthread_cond_t changed;
-} scan_work;
-
-static void *worker(void *context)
-{
-    scan_work *w = context;
-    for (;;) {
-        (void)pthread_mutex_lock(&w->lock);
-        while (w->next < w->list->count && w->next >= w->written + w->ahead)
-            (void)pthread_cond_wait(&w->changed, &w->lock);
-        const size_t i = w->next < w->list->count ? w->next++ : w->list->count;
-        (void)pthread_mutex_unlock(&w->lock);
-        if (i == w->list->count)
-            return NULL;
-        scan_result *r = ltp_alloc(1, sizeof *r);
-        if (r != NULL)
-            scan_file(w->list->paths[i], w->stimulus, &r->scanned, r->why);
-        (void)pthread_mutex_lock(&w->lock);
-        w->results[i] = r;
-        w->done[i] = true;
-        (void)pthread_cond_broadcast(&w->changed);
-        (void)pthread_mutex_unlock(&w->lock);
-    }
-}
-
-typedef struct {
     size_t unread, errors;
 } scan_tally;
 
-/* Waits for one file after the other; with --lines it is printed and forgotten. */
-static lt_status collect(cli_args *a, scan_work *w, scan_tally *tally, lt_error *err)
+typedef struct {
+    cli_args *args;
+    const scan_list *list;
+    const lt_signal *stimulus;
+    scan_result **results; /* [list->count], allocated by the thread that takes the file; NULL after that: no memory */
+    scan_tally tally;
+    cli_progress_state progress;
+    bool lines;
+    lt_status status;
+    lt_error *err;
+} scan_work;
+
+static void scan_one(void *context, size_t i)
 {
-    cli_progress_state progress = cli_progress_start();
-    const bool lines = cli_flag(a, "lines");
-    lt_status status = LT_OK;
-    for (size_t i = 0; i < w->list->count && status == LT_OK; i++) {
-        (void)pthread_mutex_lock(&w->lock);
-        while (!w->done[i])
-            (void)pthread_cond_wait(&w->changed, &w->lock);
-        w->written = i + 1;
-        (void)pthread_cond_broadcast(&w->changed);
-        (void)pthread_mutex_unlock(&w->lock);
-        scan_result *r = w->results[i];
-        if (r == NULL) {
-            status = ltp_fail_nomem(err, w->list->paths[i]);
-            break;
-        }
-        tally->unread += r->scanned.failure != NULL;
-        tally->errors += lt_faults_worst(&r->scanned.faults) == LT_SEVERITY_ERROR;
-        if (!lines) {
-            cli_progress(&progress, "faults", (double)(i + 1) / (double)w->list->count);
-            continue;
-        }
-        char *text = NULL;
-        status = lt_json_scan_line(&r->scanned, &text, err);
-        if (status == LT_OK && !cli_write(a->command->name, text))
-            status = ltp_fail(err, LT_E_IO, "%s: its line could not be written", w->list->paths[i]);
-        lt_text_free(text);
-        ltp_free(r);
-        w->results[i] = NULL;
-    }
-    cli_progress_end(&progress);
-    return status;
+    scan_work *w = context;
+    scan_result *r = ltp_alloc(1, sizeof *r);
+    if (r != NULL)
+        scan_file(w->list->paths[i], w->stimulus, &r->scanned, r->why);
+    w->results[i] = r;
 }
 
-/* Starts the threads, collects, and ends them whatever happened. */
-static lt_status scan_all(cli_args *a, scan_work *w, scan_tally *tally, lt_error *err)
+/* With --lines a result is printed and forgotten. */
+static bool take(void *context, size_t i)
 {
-    pthread_t threads[JOBS_MAX];
-    size_t started = 0;
-    const long processors = sysconf(_SC_NPROCESSORS_ONLN);
-    size_t jobs = cli_count(a, "jobs", processors < 1 ? 1 : processors > JOBS_MAX ? JOBS_MAX : (unsigned)processors);
-    jobs = jobs < w->list->count ? jobs : w->list->count;
-    w->ahead = cli_flag(a, "lines") ? 4 * jobs : w->list->count;
-    (void)pthread_mutex_init(&w->lock, NULL);
-    (void)pthread_cond_init(&w->changed, NULL);
-    while (started < jobs && pthread_create(&threads[started], NULL, worker, w) == 0)
-        started++;
-    lt_status status = started > 0 ? LT_OK : ltp_fail(err, LT_E_NOMEM, "no thread can be started; try it again");
-    if (status == LT_OK)
-        status = collect(a, w, tally, err);
-    (void)pthread_mutex_lock(&w->lock);
-    w->next = w->list->count; /* after a failure nothing more is begun */
-    w->written = w->list->count;
-    (void)pthread_cond_broadcast(&w->changed);
-    (void)pthread_mutex_unlock(&w->lock);
-    for (size_t i = 0; i < started; i++)
-        (void)pthread_join(threads[i], NULL);
-    (void)pthread_cond_destroy(&w->changed);
-    (void)pthread_mutex_destroy(&w->lock);
-    return status;
+    scan_work *w = context;
+    scan_result *r = w->results[i];
+    if (r == NULL) {
+        w->status = ltp_fail_nomem(w->err, w->list->paths[i]);
+        return false;
+    }
+    w->tally.unread += r->scanned.failure != NULL;
+    w->tally.errors += lt_faults_worst(&r->scanned.faults) == LT_SEVERITY_ERROR;
+    if (!w->lines) {
+        cli_progress(&w->progress, "faults", (double)(i + 1) / (double)w->list->count);
+        return true;
+    }
+    char *text = NULL;
+    w->status = lt_json_scan_line(&r->scanned, &text, w->err);
+    if (w->status == LT_OK && !cli_write(w->args->command->name, text))
+        w->status = ltp_fail(w->err, LT_E_IO, "%s: its line could not be written", w->list->paths[i]);
+    lt_text_free(text);
+    ltp_free(r);
+    w->results[i] = NULL;
+    return w->status == LT_OK;
+}
+
+static lt_status scan_all(scan_work *w)
+{
+    const size_t threads = cli_count(w->args, "jobs", 0);
+    w->progress = cli_progress_start();
+    ltp_parallel_run(&(ltp_parallel){.count = w->list->count,
+                                     .threads = threads,
+                                     .ahead = w->lines ? AHEAD : 0,
+                                     .context = w,
+                                     .work = scan_one,
+                                     .take = take});
+    cli_progress_end(&w->progress);
+    return w->status;
 }
 
 static lt_status draw(const void *what, const lt_report_options *opt, lt_figure_format format, char **out,
@@ -168,36 +130,33 @@ static lt_status prepare(cli_args *a, scan_list *list, scan_work *w, lt_signal *
     w->list = list;
     w->stimulus = *stimulus;
     w->results = ltp_alloc(list->count, sizeof *w->results);
-    w->done = ltp_alloc(list->count, sizeof *w->done);
-    return w->results != NULL && w->done != NULL ? LT_OK : ltp_fail_nomem(err, "the results");
+    return w->results != NULL ? LT_OK : ltp_fail_nomem(err, "the results");
 }
 
 static int run(cli_args *a)
 {
     lt_error err = {0};
     scan_list list = {0};
-    scan_work w = {0};
-    scan_tally tally = {0};
-    lt_signal *stimulus = NULL;
     const bool lines = cli_flag(a, "lines");
+    scan_work w = {.args = a, .lines = lines, .err = &err};
+    lt_signal *stimulus = NULL;
     if (lines && a->json)
         return cli_usage(a->command, "--lines and --json exclude each other: one object, or one line a file");
     if (cli_given(a, "chart") && (lines || a->word_count > 1))
         return cli_usage(a->command, "--chart draws one recording; name one, without --lines");
     lt_status status = prepare(a, &list, &w, &stimulus, &err);
     if (status == LT_OK)
-        status = scan_all(a, &w, &tally, &err);
+        status = scan_all(&w);
     if (status == LT_OK && !lines)
         status = print(a, &w, &err);
     int rc = status == LT_OK ? CLI_DONE : cli_fail(a, &err);
-    if (rc == CLI_DONE && tally.errors > 0 && cli_flag(a, "check"))
+    if (rc == CLI_DONE && w.tally.errors > 0 && cli_flag(a, "check"))
         rc = CLI_LIMIT_MISSED;
-    if (status == LT_OK && tally.unread > 0)
-        rc = cli_fail_with(a, "%zu of %zu files could not be read; their results say why", tally.unread, list.count);
+    if (status == LT_OK && w.tally.unread > 0)
+        rc = cli_fail_with(a, "%zu of %zu files could not be read; their results say why", w.tally.unread, list.count);
     for (size_t i = 0; w.results != NULL && i < list.count; i++)
         ltp_free(w.results[i]);
     ltp_free(w.results);
-    ltp_free(w.done);
     lt_signal_free(stimulus);
     scan_list_free(&list);
     return rc;

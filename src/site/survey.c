@@ -20,7 +20,7 @@ static lt_status find(const char *dir, const char *date, const char *kind, unsig
     return ltp_find_recordings(dir, date, p->folder, strcmp(kind, "counter") == 0, &p->found, notes, err);
 }
 
-static lt_status measure_all(ltp_measuring *m, const place *p, lt_notes *notes, lt_error *err)
+static lt_status list_all(ltp_measuring *m, const place *p, lt_notes *notes, lt_error *err)
 {
     for (size_t i = 0; i < p->found.count; i++) {
         lt_recording *r = &p->found.items[i];
@@ -28,7 +28,7 @@ static lt_status measure_all(ltp_measuring *m, const place *p, lt_notes *notes, 
         lt_path_word(r->path, r->from, word);
         lt_status st = ltp_find_stimulus(m->dir, m->visit->date, p->folder, word, r->condition, stimulus, err);
         if (st == LT_OK)
-            st = ltp_measure(m, stimulus, r, notes, err);
+            st = ltp_measure_later(m, stimulus, r, notes, err);
         if (st != LT_OK)
             return st;
     }
@@ -77,11 +77,8 @@ static lt_status find_all(job *j, const char *dir, lt_error *err)
         const lt_site_lane *lane = s->lanes[i].lane;
         const size_t c = counter_index(s->site, lane->counter);
         st = find(dir, date, "lane", lane->tune.lane, &j->lanes[i], &s->lanes[i].notes, err);
-        if (st == LT_OK && j->counters[c].folder[0] == '\0') {
+        if (st == LT_OK && j->counters[c].folder[0] == '\0')
             st = find(dir, date, "counter", lane->counter, &j->counters[c], &j->counter_notes[c], err);
-            j->measuring.total += j->counters[c].found.count;
-        }
-        j->measuring.total += j->lanes[i].found.count;
     }
     return st;
 }
@@ -158,9 +155,11 @@ static lt_status run(job *j, const char *dir, lt_error *err)
                      "taken off all swept recordings of this visit.",
                      lt_interface_most_db(j->measuring.interface));
     for (size_t c = 0; c < s->site->counter_count && st == LT_OK; c++)
-        st = measure_all(&j->measuring, &j->counters[c], &j->counter_notes[c], err);
+        st = list_all(&j->measuring, &j->counters[c], &j->counter_notes[c], err);
     for (size_t i = 0; i < s->lane_count && st == LT_OK; i++)
-        st = measure_all(&j->measuring, &j->lanes[i], &s->lanes[i].notes, err);
+        st = list_all(&j->measuring, &j->lanes[i], &s->lanes[i].notes, err);
+    if (st == LT_OK)
+        st = ltp_measure_all(&j->measuring, err);
     if (st == LT_OK)
         st = gather_counters(j, err);
     for (size_t i = 0; i < s->lane_count && st == LT_OK; i++)

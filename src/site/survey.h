@@ -32,20 +32,34 @@ typedef struct {
     lt_signal *signal; /* NULL: it could not be read, for this reason */
     lt_error error;
 } ltp_stimulus;
+/** A recording to be measured. */
+typedef struct {
+    lt_recording *recording;
+    lt_notes *notes; /* of its lane or counter */
+    size_t stimulus; /* index; LTP_NO_STIMULUS */
+    lt_status status;
+    lt_error why; /* it cannot be used */
+} ltp_to_measure;
+#define LTP_NO_STIMULUS SIZE_MAX
 typedef struct {
     const char *dir;
     const lt_visit *visit;
     lt_interface *interface; /* NULL = none */
     ltp_stimulus *stimuli;
     size_t stimulus_count;
+    ltp_to_measure *list; /* in the order in which they are told */
+    size_t count;
     lt_progress progress;
     void *context;
-    size_t done, total;
+    lt_error *err;
 } ltp_measuring;
 
-/** Measure one recording. Only LT_E_NOMEM fails; all else makes it unusable, with a note. */
-LT_NODISCARD lt_status ltp_measure(ltp_measuring *m, const char *stimulus, lt_recording *r, lt_notes *notes,
-                                   lt_error *err);
+/** Puts a recording on the list and reads its stimulus. stimulus: ltp_find_stimulus(). LT_E_NOMEM. */
+LT_NODISCARD lt_status ltp_measure_later(ltp_measuring *m, const char *stimulus, lt_recording *r, lt_notes *notes,
+                                         lt_error *err);
+/** Measures all of the list, on all processors. Only LT_E_NOMEM fails; all else makes a recording unusable, with a
+ * note. */
+LT_NODISCARD lt_status ltp_measure_all(ltp_measuring *m, lt_error *err);
 void ltp_measuring_free(ltp_measuring *m);
 void ltp_recordings_free(lt_recording *list, size_t count);
 

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: MIT
  * One recording: channel, reading, measurement, and why it cannot be used. Line levels in dBFS as recorded. */
 #include "base/alloc.h"
+#include "base/parallel.h"
 #include "site/survey.h"
 #include "site/words.h"
 
@@ -79,15 +80,15 @@ static lt_status load(const ltp_measuring *m, lt_recording *r, lt_signal **out, 
 
 /* ---- stimulus ---- */
 
-static lt_status read_stimulus(ltp_measuring *m, const char *file, const ltp_stimulus **out, lt_error *err)
+static lt_status read_stimulus(ltp_measuring *m, const char *file, size_t *at, lt_error *err)
 {
     char path[LTP_SITE_PATH_MAX];
-    *out = NULL;
-    for (size_t i = 0; i < m->stimulus_count; i++)
-        if (strcmp(m->stimuli[i].file, file) == 0) {
-            *out = &m->stimuli[i];
+    *at = LTP_NO_STIMULUS;
+    if (file[0] == '\0')
+        return LT_OK;
+    for (*at = 0; *at < m->stimulus_count; (*at)++)
+        if (strcmp(m->stimuli[*at].file, file) == 0)
             return LT_OK;
-        }
     ltp_stimulus *grown = ltp_realloc(m->stimuli, m->stimulus_count + 1, sizeof *grown);
     if (grown == NULL)
         return ltp_fail_nomem(err, "the stimulus");
@@ -101,7 +102,6 @@ static lt_status read_stimulus(ltp_measuring *m, const char *file, const ltp_sti
     if (st == LT_E_NOMEM)
         return ltp_fail_nomem(err, file);
     m->stimulus_count++;
-    *out = s;
     return LT_OK;
 }
 
@@ -115,18 +115,16 @@ static void append_notes(lt_notes *to, const lt_notes *from)
             lt_notes_add(to, from->items[i].code, "%s", from->items[i].message);
 }
 
-static lt_status measure_swept(ltp_measuring *m, const char *stimulus, lt_recording *r, lt_error *err)
+static lt_status measure_swept(const ltp_measuring *m, size_t stimulus, lt_recording *r, lt_error *err)
 {
-    const ltp_stimulus *s = NULL;
     lt_signal *x = NULL;
-    if (stimulus[0] == '\0')
+    if (stimulus == LTP_NO_STIMULUS)
         return ltp_fail(err, LT_E_ARG, "there is no stimulus.wav (what was played) beside it or in visits/%s",
                         m->visit->date);
-    lt_status st = read_stimulus(m, stimulus, &s, err);
-    if (st == LT_OK && s->signal == NULL)
-        st = ltp_fail(err, s->error.status, "%s", s->error.what);
-    if (st == LT_OK)
-        st = load(m, r, &x, err);
+    const ltp_stimulus *s = &m->stimuli[stimulus];
+    if (s->signal == NULL)
+        return ltp_fail(err, s->error.status, "%s", s->error.what);
+    lt_status st = load(m, r, &x, err);
     if (st == LT_OK) {
         lt_response_options opt = lt_response_default_options();
         opt.interface = m->interface;
@@ -158,7 +156,7 @@ static lt_status check_noise(const lt_levels *l, size_t clipped, uint64_t frames
 }
 
 /* Streamed: ten minutes of noise need no more memory than ten seconds. */
-static lt_status measure_noise(ltp_measuring *m, lt_recording *r, lt_error *err)
+static lt_status measure_noise(const ltp_measuring *m, lt_recording *r, lt_error *err)
 {
     const bool microphone = lt_path_is_from_microphone(r->path);
     const double cal_db = microphone && lt_is_known(m->visit->mic_cal_db) ? m->visit->mic_cal_db : 0.0;
@@ -205,7 +203,7 @@ done:
     return st;
 }
 
-static lt_status measure_talk(ltp_measuring *m, lt_recording *r, lt_error *err)
+static lt_status measure_talk(const ltp_measuring *m, lt_recording *r, lt_error *err)
 {
     lt_signal *x = NULL;
     lt_status st = load(m, r, &x, err);
@@ -246,25 +244,55 @@ static void drop_results(lt_recording *r)
     r->talk_test = NULL;
 }
 
-lt_status ltp_measure(ltp_measuring *m, const char *stimulus, lt_recording *r, lt_notes *notes, lt_error *err)
+lt_status ltp_measure_later(ltp_measuring *m, const char *stimulus, lt_recording *r, lt_notes *notes, lt_error *err)
 {
-    lt_error why = {0};
-    if (m->progress != NULL)
-        m->progress(m->context, r->file, (double)m->done / (double)(m->total > 0 ? m->total : 1));
-    const lt_status st = lt_path_is_swept(r->path)      ? measure_swept(m, stimulus, r, &why)
-                         : r->path == LT_PATH_TALK_TEST ? measure_talk(m, r, &why)
-                                                        : measure_noise(m, r, &why);
-    m->done++;
-    r->usable = st == LT_OK;
-    if (st == LT_E_NOMEM)
-        return ltp_fail_nomem(err, r->file);
-    if (st != LT_OK) {
-        drop_results(r);
-        mark_unusable(m, r, &why, notes);
-    } else {
-        lift_header_notes(&r->notes, notes);
+    ltp_to_measure *grown = ltp_realloc(m->list, m->count + 1, sizeof *grown);
+    if (grown == NULL)
+        return ltp_fail_nomem(err, "the recordings");
+    m->list = grown;
+    ltp_to_measure *t = &grown[m->count++];
+    *t = (ltp_to_measure){.recording = r, .notes = notes};
+    return read_stimulus(m, stimulus, &t->stimulus, err);
+}
+
+static void measure_one(void *context, size_t i)
+{
+    const ltp_measuring *m = context;
+    ltp_to_measure *t = &m->list[i];
+    lt_recording *r = t->recording;
+    t->status = lt_path_is_swept(r->path)      ? measure_swept(m, t->stimulus, r, &t->why)
+                : r->path == LT_PATH_TALK_TEST ? measure_talk(m, r, &t->why)
+                                               : measure_noise(m, r, &t->why);
+}
+
+static bool take(void *context, size_t i)
+{
+    const ltp_measuring *m = context;
+    const ltp_to_measure *t = &m->list[i];
+    lt_recording *r = t->recording;
+    if (t->status == LT_E_NOMEM) {
+        (void)ltp_fail_nomem(m->err, r->file);
+        return false;
     }
-    return LT_OK;
+    r->usable = t->status == LT_OK;
+    if (r->usable) {
+        lift_header_notes(&r->notes, t->notes);
+    } else {
+        drop_results(r);
+        mark_unusable(m, r, &t->why, t->notes);
+    }
+    if (m->progress != NULL)
+        m->progress(m->context, r->file, (double)(i + 1) / (double)m->count);
+    return true;
+}
+
+lt_status ltp_measure_all(ltp_measuring *m, lt_error *err)
+{
+    lt_error failed = {0};
+    m->err = &failed;
+    ltp_parallel_run(&(ltp_parallel){.count = m->count, .threads = 0, .context = m, .work = measure_one, .take = take});
+    m->err = NULL;
+    return failed.status == LT_OK ? LT_OK : ltp_fail(err, failed.status, "%s", failed.what);
 }
 
 void ltp_measuring_free(ltp_measuring *m)
@@ -274,7 +302,10 @@ void ltp_measuring_free(ltp_measuring *m)
     lt_interface_free(m->interface);
     m->interface = NULL;
     ltp_free(m->stimuli);
+    ltp_free(m->list);
     m->stimuli = NULL;
+    m->list = NULL;
+    m->count = 0;
     m->stimulus_count = 0;
 }
 
