@@ -113,10 +113,14 @@ int cli_help_all(const cli_command *const *commands, size_t count);
 /** lt_progress that draws a bar on a terminal; context: cli_progress_state. */
 typedef struct {
     bool on_terminal;
-    size_t shown;   /* columns drawn */
-    bool stop_here; /* a held-back Ctrl-C may take effect between two steps */
+    size_t shown;    /* columns drawn */
+    bool stop_here;  /* a held-back Ctrl-C may take effect between two steps */
+    double from, to; /* the part of the bar that the job at hand fills */
+    double done;     /* where the bar stands; it never runs back */
 } cli_progress_state;
 cli_progress_state cli_progress_start(void);
+/** One bar for several jobs: the next one fills `share` of what is left of it. */
+void cli_progress_next(cli_progress_state *p, double share);
 void cli_progress(void *context, const char *what, double fraction);
 void cli_progress_end(cli_progress_state *p);
 
@@ -171,10 +175,12 @@ LT_NODISCARD lt_status cli_site_run(const char *dir, const char *visit, unsigned
 LT_NODISCARD lt_status cli_lane_to_measure(const char *dir, unsigned lane, unsigned *out, lt_error *err);
 /** Write visits/DATE/results.json, unless one lane of several was asked for. */
 LT_NODISCARD lt_status cli_site_save_results(const char *dir, const cli_site *s, lt_error *err);
-/** Write DIR/report.html. */
-LT_NODISCARD lt_status cli_site_save_report(const char *dir, const cli_site *s, lt_error *err);
+/** Measure a visit, choose settings, and write results.json and DIR/report.html; what is left of the bar is its own. */
+LT_NODISCARD lt_status cli_site_report(const char *dir, const char *visit, cli_progress_state *bar, cli_site *out,
+                                       lt_error *err);
 void cli_site_free(cli_site *s);
 /** Record a scenario into DIR and write its truth beside it. */
-LT_NODISCARD lt_status cli_scenario_run(const lt_scenario *scenario, const char *dir, lt_error *err);
+LT_NODISCARD lt_status cli_scenario_run(const lt_scenario *scenario, const char *dir, cli_progress_state *bar,
+                                        lt_error *err);
 
 #endif

@@ -8,17 +8,16 @@
 static lt_status run_all(const char *dir, cli_site *s, lt_error *err)
 {
     lt_scenario *scenario = NULL;
+    cli_progress_state bar = cli_progress_start();
     *s = (cli_site){0};
     lt_status status = lt_scenario_demo(&scenario, err);
+    cli_progress_next(&bar, 0.5); /* recorded, then measured */
     if (status == LT_OK)
-        status = cli_scenario_run(scenario, dir, err);
+        status = cli_scenario_run(scenario, dir, &bar, err);
     lt_scenario_free(scenario);
     if (status == LT_OK)
-        status = cli_site_run(dir, NULL, 0, s, err);
-    if (status == LT_OK)
-        status = cli_site_save_results(dir, s, err);
-    if (status == LT_OK)
-        status = cli_site_save_report(dir, s, err);
+        status = cli_site_report(dir, NULL, &bar, s, err);
+    cli_progress_end(&bar);
     return status;
 }
 

@@ -25,11 +25,9 @@ static int run(cli_args *a)
     cli_site s;
     char path[4096];
     char *text = NULL;
-    lt_status status = cli_site_run(a->words[0], cli_text(a, "visit", NULL), 0, &s, &err);
-    if (status == LT_OK)
-        status = cli_site_save_results(a->words[0], &s, &err);
-    if (status == LT_OK)
-        status = cli_site_save_report(a->words[0], &s, &err);
+    cli_progress_state bar = cli_progress_start();
+    lt_status status = cli_site_report(a->words[0], cli_text(a, "visit", NULL), &bar, &s, &err);
+    cli_progress_end(&bar);
     if (status == LT_OK && !cli_join(path, sizeof path, a->words[0], "report.html"))
         status = ltp_fail(&err, LT_E_ARG, "%s: the path is too long; choose a shorter one", a->words[0]);
     if (status == LT_OK && a->json) {
@@ -50,8 +48,7 @@ const cli_command cmd_report = {
         "Does what lanetune tune does and writes one HTML file with the settings, what limits them, charts, "
         "assumptions and cautions. The file needs nothing else and can be sent by mail. Charts are drawn by gnuplot; "
         "without it the report says that they are missing. Where the site has an earlier visit, the report says what "
-        "has "
-        "changed since.",
+        "has changed since.",
     .example = "lanetune report elm-street --visit 2024-05-14\n",
     .options = options,
     .option_count = LTP_COUNT(options),

@@ -24,8 +24,10 @@ static int run(cli_args *a)
     char *text = NULL;
     const char *dir = a->words[1];
     lt_status status = lt_scenario_load(a->words[0], &scenario, &err);
+    cli_progress_state bar = cli_progress_start();
     if (status == LT_OK)
-        status = cli_scenario_run(scenario, dir, &err);
+        status = cli_scenario_run(scenario, dir, &bar, &err);
+    cli_progress_end(&bar);
     if (status == LT_OK && a->json) {
         const lt_json_head head = cli_json_head(a, a->words, 1);
         status = lt_json_path(&head, dir, &text, &err);

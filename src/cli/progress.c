@@ -34,7 +34,13 @@ void cli_release_signals(void)
 
 cli_progress_state cli_progress_start(void)
 {
-    return (cli_progress_state){.on_terminal = cli_redraws()};
+    return (cli_progress_state){.on_terminal = cli_redraws(), .to = 1.0};
+}
+
+void cli_progress_next(cli_progress_state *p, double share)
+{
+    p->from = p->done;
+    p->to = p->from + (1.0 - p->from) * share;
 }
 
 void cli_progress(void *context, const char *what, double fraction)
@@ -44,18 +50,19 @@ void cli_progress(void *context, const char *what, double fraction)
         cli_release_signals();
         cli_hold_signals();
     }
+    const double part = p->from + (p->to - p->from) * (fraction > 0.0 ? fmin(fraction, 1.0) : 0.0);
+    p->done = fmax(p->done, part);
     if (!p->on_terminal)
         return;
-    const double part = fraction > 0.0 ? fmin(fraction, 1.0) : 0.0;
     const int room = (int)cli_columns() - 1 - FIGURE_WIDTH; /* half of a narrow terminal is for the name */
     const int width = room / 2 < BAR_WIDTH ? room / 2 : BAR_WIDTH;
     const int left = room - width < WHAT_WIDTH ? room - width : WHAT_WIDTH;
-    const int filled = (int)lround(part * width);
+    const int filled = (int)lround(p->done * width);
     char bar[BAR_WIDTH + 1];
     memset(bar, '#', (size_t)filled);
     memset(bar + filled, '.', (size_t)(width - filled));
     bar[width] = '\0';
-    (void)fprintf(stderr, "\r%s %3d %% %-*.*s", bar, (int)lround(part * 100.0), left, left, what);
+    (void)fprintf(stderr, "\r%s %3d %% %-*.*s", bar, (int)lround(p->done * 100.0), left, left, what);
     (void)fflush(stderr);
     p->shown = (size_t)(width + FIGURE_WIDTH + left);
 }

@@ -93,16 +93,14 @@ static void note_left_out(const cli_site *s)
                      "Lane %u has no recording in this visit and is left out.", s->survey->lanes[i].lane->tune.lane);
 }
 
-lt_status cli_site_run(const char *dir, const char *visit, unsigned lane, cli_site *out, lt_error *err)
+static lt_status run(const char *dir, const char *visit, unsigned lane, cli_progress_state *bar, cli_site *out,
+                     lt_error *err)
 {
     unsigned measured = 0;
     *out = (cli_site){0};
     lt_status status = cli_lane_to_measure(dir, lane, &measured, err);
-    if (status != LT_OK)
-        return status;
-    cli_progress_state progress = cli_progress_start();
-    status = lt_survey_measure(dir, visit, measured, cli_progress, &progress, &out->survey, err);
-    cli_progress_end(&progress);
+    if (status == LT_OK)
+        status = lt_survey_measure(dir, visit, measured, cli_progress, bar, &out->survey, err);
     if (status == LT_OK) {
         out->surveyed = out->survey->lane_count;
         leave_out_unrecorded(out->survey, lane);
@@ -117,6 +115,14 @@ lt_status cli_site_run(const char *dir, const char *visit, unsigned lane, cli_si
         status = keep_lane(out, lane, err);
     if (status != LT_OK)
         cli_site_free(out);
+    return status;
+}
+
+lt_status cli_site_run(const char *dir, const char *visit, unsigned lane, cli_site *out, lt_error *err)
+{
+    cli_progress_state bar = cli_progress_start();
+    const lt_status status = run(dir, visit, lane, &bar, out, err);
+    cli_progress_end(&bar);
     return status;
 }
 
@@ -188,68 +194,88 @@ lt_status cli_site_save_results(const char *dir, const cli_site *s, lt_error *er
 /* ---- report.html ---- */
 
 /* The visit before, if there is one. That it cannot be compared is told in the page: the report does without. */
-static lt_status compare_with_last(const char *dir, const cli_site *s, lt_visit_comparison **since, lt_error *why,
-                                   lt_error *err)
+static lt_status compare_with(const lt_visit_place *before, const cli_site *s, cli_progress_state *bar,
+                              lt_visit_comparison **since, lt_error *why, lt_error *err)
 {
-    lt_visit_place before;
     *since = NULL;
-    lt_status status = lt_visit_place_before(dir, s->survey->visit->date, &before, err);
-    if (status != LT_OK || before.date[0] == '\0')
-        return status;
-    cli_progress_state progress = cli_progress_start();
-    status =
-        lt_visit_compare_surveyed(&before, s->survey, s->results, s->one_lane ? s->survey->lanes[0].lane->tune.lane : 0,
-                                  NULL, cli_progress, &progress, since, why);
-    cli_progress_end(&progress);
-    if (status == LT_E_NOMEM)
-        return ltp_fail(err, status, "%s", why->what);
-    return LT_OK;
+    if (before->date[0] == '\0')
+        return LT_OK;
+    cli_progress_next(bar, 1.0);
+    const lt_status status =
+        lt_visit_compare_surveyed(before, s->survey, s->results, 0, NULL, cli_progress, bar, since, why);
+    return status == LT_E_NOMEM ? ltp_fail(err, status, "%s", why->what) : LT_OK;
 }
 
-lt_status cli_site_save_report(const char *dir, const cli_site *s, lt_error *err)
+static lt_status save_report(const char *dir, const cli_site *s, const lt_visit_comparison *since, const lt_error *why,
+                             lt_error *err)
 {
     char scratch[PATH_BYTES], path[PATH_BYTES];
-    lt_visit_comparison *since = NULL;
-    lt_error why = {0};
     char *html = NULL;
     if (!cli_join(path, sizeof path, dir, "report.html"))
         return ltp_fail(err, LT_E_ARG, "%s: the path is too long; choose a shorter one", dir);
-    lt_status status = compare_with_last(dir, s, &since, &why, err);
-    if (status != LT_OK)
-        return status;
     cli_hold_signals(); /* the charts' folder must not stay behind */
-    status = cli_make_scratch(scratch, sizeof scratch, err);
+    lt_status status = cli_make_scratch(scratch, sizeof scratch, err);
     if (status == LT_OK) {
         const lt_report_options options = {.version = LT_VERSION,
                                            .gnuplot = "gnuplot",
                                            .scratch = scratch,
                                            .since = since,
-                                           .since_missing = why.what[0] != '\0' ? why.what : NULL};
+                                           .since_missing = why->what[0] != '\0' ? why->what : NULL};
         status = lt_report_html(s->survey, s->results, &options, &html, err);
         cli_remove_scratch(scratch);
     }
     if (status == LT_OK)
         status = lt_file_save(path, html, strlen(html), err);
     cli_release_signals();
-    lt_visit_comparison_free(since);
     lt_text_free(html);
+    return status;
+}
+
+/* The visit before the one that is asked for; an empty date: there is none. */
+static lt_status find_visit_before(const char *dir, const char *visit, lt_visit_place *before, lt_error *err)
+{
+    lt_visit *v = NULL;
+    lt_status status = lt_visit_load(dir, visit, &v, err);
+    if (status == LT_OK)
+        status = lt_visit_place_before(dir, v->date, before, err);
+    lt_visit_free(v);
+    return status;
+}
+
+lt_status cli_site_report(const char *dir, const char *visit, cli_progress_state *bar, cli_site *out, lt_error *err)
+{
+    lt_visit_place before = {0};
+    lt_visit_comparison *since = NULL;
+    lt_error why = {0}, lost = {0};
+    const lt_status found = find_visit_before(dir, visit, &before, &lost);
+    cli_progress_next(bar, before.date[0] != '\0' ? 0.5 : 1.0); /* both visits are measured */
+    lt_status status = run(dir, visit, 0, bar, out, err);       /* says best what is wrong with the site */
+    if (status == LT_OK && found != LT_OK)
+        status = ltp_fail(err, found, "%s", lost.what);
+    if (status == LT_OK)
+        status = cli_site_save_results(dir, out, err);
+    if (status == LT_OK)
+        status = compare_with(&before, out, bar, &since, &why, err);
+    cli_progress_end(bar);
+    if (status == LT_OK)
+        status = save_report(dir, out, since, &why, err);
+    lt_visit_comparison_free(since);
     return status;
 }
 
 /* ---- simulated sites ---- */
 
 /* The true impulse responses, as sound files beside the recordings they belong to. */
-lt_status cli_scenario_run(const lt_scenario *scenario, const char *dir, lt_error *err)
+lt_status cli_scenario_run(const lt_scenario *scenario, const char *dir, cli_progress_state *bar, lt_error *err)
 {
     char path[PATH_BYTES];
     char *text = NULL;
-    cli_progress_state progress = cli_progress_start();
-    progress.stop_here = true;
     if (!cli_join(path, sizeof path, dir, "truth.json"))
         return ltp_fail(err, LT_E_ARG, "%s: the path is too long; choose a shorter one", dir);
     cli_hold_signals();
-    lt_status status = lt_scenario_record(scenario, dir, cli_progress, &progress, err);
-    cli_progress_end(&progress);
+    bar->stop_here = true;
+    lt_status status = lt_scenario_record(scenario, dir, cli_progress, bar, err);
+    bar->stop_here = false;
     if (status == LT_OK)
         status = lt_json_truth(scenario, &text, err);
     if (status == LT_OK)

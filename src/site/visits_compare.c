@@ -15,17 +15,17 @@ typedef struct {
     lt_tune_result *own_results;
 } side;
 
-/* Each survey is half of the way. */
+/* The part of the whole way that a survey is. */
 typedef struct {
     lt_progress progress;
     void *context;
-    double from;
-} half_way;
+    double from, share;
+} part_way;
 
-static void report_half(void *context, const char *what, double fraction)
+static void report_part(void *context, const char *what, double fraction)
 {
-    const half_way *h = context;
-    h->progress(h->context, what, h->from + fraction / 2.0);
+    const part_way *p = context;
+    p->progress(p->context, what, p->from + fraction * p->share);
 }
 
 static bool is_recorded(const lt_survey_lane *lane)
@@ -71,12 +71,12 @@ static lt_status tune(side *s, const char *date, lt_notes *notes, lt_error *err)
     return LT_OK;
 }
 
-static lt_status survey(const lt_visit_place *p, unsigned only_lane, const half_way *h, side *s, lt_notes *notes,
+static lt_status survey(const lt_visit_place *p, unsigned only_lane, const part_way *way, side *s, lt_notes *notes,
                         lt_error *err)
 {
-    half_way copy = *h;
-    const lt_status st = lt_survey_measure(p->dir, p->date, only_lane, h->progress != NULL ? report_half : NULL, &copy,
-                                           &s->own_survey, err);
+    part_way copy = *way;
+    const lt_status st = lt_survey_measure(p->dir, p->date, only_lane, way->progress != NULL ? report_part : NULL,
+                                           &copy, &s->own_survey, err);
     s->survey = s->own_survey;
     return st == LT_OK ? tune(s, p->date, notes, err) : st;
 }
@@ -164,7 +164,7 @@ lt_status lt_visits_compare(const lt_visit_place *before, const lt_visit_place *
                             const lt_compare_options *opt, lt_progress progress, void *context,
                             lt_visit_comparison **out, lt_error *err)
 {
-    const half_way first = {progress, context, 0.0}, second = {progress, context, 0.5};
+    const part_way first = {progress, context, 0.0, 0.5}, second = {progress, context, 0.5, 0.5};
     const bool same_site = strcmp(before->dir, after->dir) == 0;
     const bool swapped = same_site && strcmp(before->date, after->date) > 0;
     side b = {0}, a = {0};
@@ -210,7 +210,7 @@ lt_status lt_visit_compare_surveyed(const lt_visit_place *before, const lt_surve
                                     unsigned only_lane, const lt_compare_options *opt, lt_progress progress,
                                     void *context, lt_visit_comparison **out, lt_error *err)
 {
-    const half_way whole = {progress, context, 0.0};
+    const part_way whole = {progress, context, 0.0, 1.0};
     side b = {0};
     side a = {0};
     *out = NULL;

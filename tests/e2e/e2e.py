@@ -47,6 +47,25 @@ def run(*args, cwd=None, stdin=b"", env=None):
     return Result(done)
 
 
+def on_terminal(*args):
+    """(status, standard output, what was drawn) of lanetune with its standard error on a terminal."""
+    master, slave = os.openpty()
+    child = subprocess.Popen([PROGRAM, *map(str, args)], stdout=subprocess.PIPE, stderr=slave)
+    os.close(slave)
+    drawn = b""
+    while True:
+        try:
+            block = os.read(master, 1 << 16)
+        except OSError:  # Linux says so when the last writer has gone
+            block = b""
+        if not block:
+            break
+        drawn += block
+    os.close(master)
+    out = child.communicate(timeout=TIMEOUT_S)[0]
+    return child.returncode, out.decode("utf-8"), drawn.decode("utf-8")
+
+
 def refuse_constant(name):
     raise ValueError(f"{name} in JSON")
 

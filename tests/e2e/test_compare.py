@@ -10,7 +10,7 @@ import unittest
 
 import numpy as np
 
-from e2e import Case, main, read_wav, run, write_wav
+from e2e import Case, main, on_terminal, read_wav, run, write_wav
 
 SCENARIO = """site: "Test corner"
 date: {date}
@@ -260,6 +260,9 @@ class Report(Case):
 
     def section(self, site, *words):
         self.text("report", site, *words)
+        return self.written(site)
+
+    def written(self, site):
         html = (site / "report.html").read_text(encoding="utf-8")
         found = re.search(r'<section[^>]*id="since">.*?</section>', html, re.S)
         return found.group(0) if found else None
@@ -270,7 +273,13 @@ class Report(Case):
         shutil.copytree(pathlib.Path(SITES.name) / "base", site)
         self.assertIsNone(self.section(site))  # the only visit
         shutil.copytree(visit("later", AFTER), site / "visits" / AFTER)
-        told = self.section(site)
+        status, _, drawn = on_terminal("report", site)
+        self.assertEqual(status, 0)
+        percents = [int(p) for p in re.findall(r"(\d+) %", drawn)]
+        self.assertEqual(percents, sorted(percents))  # one bar for both visits: it never runs back, and reaches its end
+        self.assertEqual((percents[0], percents[-1]), (0, 100))
+        self.assertGreaterEqual(sum(50 < p < 100 for p in percents), 3)
+        told = self.written(site)
         (lane,) = self.json("compare", "--site", site)["result"]["lanes"]
         self.assertIn(f"<bdi>{BEFORE}</bdi>", told)
         loss = re.search(r"Worse:</strong> Customers hear the operator more quietly, by ([0-9.]+)\xa0dB", told)

@@ -5,7 +5,7 @@ import os
 import re
 import subprocess
 
-from e2e import COMMANDS, PROGRAM, SOURCE, Case, main, parse, run, write_wav
+from e2e import COMMANDS, PROGRAM, SOURCE, Case, main, on_terminal, parse, run, write_wav
 
 import numpy as np
 
@@ -200,14 +200,9 @@ class Streams(Case):
 
     def test_progress_bar_on_a_terminal_is_wiped(self):
         write_wav(self.dir / "a.wav", 0.1 * np.sin(np.arange(480000) * 0.1))
-        master, slave = os.openpty()
-        done = subprocess.run([PROGRAM, "noise", self.dir / "a.wav", "--json"], stdout=subprocess.PIPE, stderr=slave,
-                              timeout=60)
-        os.close(slave)
-        shown = os.read(master, 1 << 16).decode()
-        os.close(master)
-        self.assertEqual(done.returncode, 0)
-        parse(done.stdout)
+        status, out, shown = on_terminal("noise", self.dir / "a.wav", "--json")
+        self.assertEqual(status, 0)
+        parse(out)
         self.assertIn("100 %", shown)
         for line in re.split(r"[\r\n]+", shown):
             self.assertLessEqual(len(line), 80)
