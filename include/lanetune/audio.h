@@ -88,6 +88,7 @@ LT_NODISCARD lt_status lt_devices_list(lt_devices *out, lt_error *err);
 
 typedef struct {
     const char *host;           /* NULL: the sound library's default host; a part of the name is enough ("jack") */
+    const char *output_host;    /* NULL: that of the input, or else any that has the output */
     const char *input, *output; /* device names (a unique part of the name is enough); NULL: the host's default */
     double rate_hz;             /* asked; 0 = the stimulus' own, without one the device's */
     unsigned input_channels;    /* recorded: 1 .. 8 */
@@ -114,6 +115,8 @@ typedef struct {
 /** The devices that a take really used, by their full names. */
 typedef struct {
     char host[64], input[128], output[128]; /* output empty: nothing was played */
+    char output_host[64];
+    bool apart; /* a stream each: no common clock, and no common start */
 } lt_live_used;
 
 /** What the caller sees about every 4 ms while it runs; peaks since the last call. Before the stream is open all is 0.
@@ -122,6 +125,7 @@ typedef struct {
 typedef struct {
     double rate_hz;
     uint64_t frames, total_frames; /* total 0 = until stopped */
+    uint64_t lead_frames;          /* recorded before the stimulus begins, to a few ms; 0 but for two devices */
     double peak[LT_LIVE_CHANNELS_MAX];
     double mean_square[LT_LIVE_CHANNELS_MAX]; /* since the last call */
     const float *interleaved;                 /* [frames x channels] so far; NULL when recording to a file */
@@ -147,6 +151,8 @@ typedef struct {
     lt_notes notes;              /* "xrun" */
 } lt_take;
 /** Play `stimulus` (NULL: silence) on one output and record all asked inputs for its length + tail_s.
+ * Two devices, other than two of one JACK server, run a stream each: the recording then begins 0.5 s before the
+ * stimulus, give or take their latencies, so that nobody takes that time for a delay of the lane.
  * Stopped by the watcher is LT_OK with complete = false. LT_E_IO device missing, refused the rate, vanished, hung or
  * delivering nothing but zeros (what is there so far is in *out, complete = false; NULL if nothing is);
  * LT_E_ARG options, a stimulus that peaks above the ceiling or has another rate than asked. Never longer than the

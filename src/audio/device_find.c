@@ -121,9 +121,71 @@ static PaHostApiIndex host_at(int i)
     return i == 0 ? first : i <= first ? i - 1 : i;
 }
 
+/* One stream over two devices has one buffer's time until their clocks have run apart, and only within one host. A JACK
+ * server has one clock for all that it connects. */
+static bool are_apart(PaDeviceIndex input, PaDeviceIndex output)
+{
+    if (output == paNoDevice || input == output)
+        return false;
+    const PaHostApiIndex host = Pa_GetDeviceInfo(input)->hostApi;
+    return host != Pa_GetDeviceInfo(output)->hostApi || Pa_GetHostApiInfo(host)->type != paJACK;
+}
+
+static lt_status chosen(const lt_live_options *opt, PaDeviceIndex input, PaDeviceIndex output, ltp_device_choice *out,
+                        lt_error *err)
+{
+    *out = (ltp_device_choice){.input = input, .output = output, .apart = are_apart(input, output)};
+    return check_channels(opt, out, err);
+}
+
+/* One side alone, in the first host that has it. *m: the best that was found. */
+static bool find_side(const char *host_name, const char *name, bool output, match *m)
+{
+    *m = (match){.device = paNoDevice};
+    for (int i = 0; i < Pa_GetHostApiCount(); i++) {
+        const PaHostApiInfo *h = Pa_GetHostApiInfo(host_at(i));
+        if (h == NULL || (host_name != NULL && !contains(h->name, host_name)))
+            continue;
+        const match found = find_in_host(host_at(i), name, output);
+        if (m->matches <= 1)
+            *m = found;
+        if (found.matches == 1)
+            return true;
+    }
+    return false;
+}
+
+static bool has_host(const char *name)
+{
+    for (int i = 0; i < Pa_GetHostApiCount(); i++) {
+        const PaHostApiInfo *h = Pa_GetHostApiInfo(i);
+        if (h != NULL && contains(h->name, name))
+            return true;
+    }
+    return Pa_GetHostApiCount() <= 0;
+}
+
+/* The output's host was named: each side is looked for by itself. */
+static lt_status find_apart(const lt_live_options *opt, ltp_device_choice *out, lt_error *err)
+{
+    match input, output;
+    lt_live_options playing = *opt;
+    playing.host = opt->output_host;
+    if (!has_host(opt->output_host))
+        return ltp_fail(err, LT_E_IO, "no sound system is called '%s' here; start its server, or list the devices",
+                        opt->output_host);
+    if (!find_side(opt->host, opt->input, false, &input))
+        return not_found(opt, opt->input, false, &input, err);
+    if (!find_side(playing.host, opt->output, true, &output))
+        return not_found(&playing, opt->output, true, &output, err);
+    return chosen(opt, input.device, output.device, out, err);
+}
+
 lt_status ltp_device_find(const lt_live_options *opt, bool with_output, ltp_device_choice *out, lt_error *err)
 {
     bool host_seen = false;
+    if (with_output && opt->output_host != NULL)
+        return find_apart(opt, out, err);
     match input = {.device = paNoDevice}, output = {.device = paNoDevice};
     const char *missing = NULL; /* what the last host lacked */
     bool missing_output = false;
@@ -138,15 +200,16 @@ lt_status ltp_device_find(const lt_live_options *opt, bool with_output, ltp_devi
         input = find_in_host(host, opt->input, false);
         output = find_in_host(host, with_output ? opt->output : NULL, true);
         const bool input_good = input.matches == 1, output_good = !with_output || output.matches == 1;
-        if (input_good && output_good) {
-            *out = (ltp_device_choice){.input = input.device, .output = with_output ? output.device : paNoDevice};
-            return check_channels(opt, out, err);
-        }
+        if (input_good && output_good)
+            return chosen(opt, input.device, with_output ? output.device : paNoDevice, out, err);
         missing_output = input_good;
         missing = missing_output ? opt->output : opt->input;
         if (lacking.matches <= 1) /* an ambiguous name is the better explanation */
             lacking = missing_output ? output : input;
     }
+    if (with_output && opt->host == NULL && find_side(NULL, opt->input, false, &input) &&
+        find_side(NULL, opt->output, true, &output))
+        return chosen(opt, input.device, output.device, out, err); /* in no host together */
     if (!host_seen && opt->host != NULL && hosts > 0)
         return ltp_fail(err, LT_E_IO, "no sound system is called '%s' here; start its server, or list the devices",
                         opt->host);

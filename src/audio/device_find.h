@@ -9,6 +9,7 @@
 
 typedef struct {
     PaDeviceIndex input, output; /* output paNoDevice: not asked for */
+    bool apart;                  /* two devices that one stream cannot or should not serve */
 } ltp_device_choice;
 
 /** Devices that the options name. LT_E_IO: none, several, or too few channels. */

@@ -160,7 +160,8 @@ lt_status lt_live_play_record(const lt_live_options *opt, const lt_signal *stimu
         if (played == NULL)
             return ltp_fail_nomem(err, "the stimulus");
     }
-    st = ltp_live_map(&job, job.stimulus_frames + (size_t)ceil(tail_s * rate_hz * 1.001) + 1, err);
+    const double lead_s = stimulus != NULL ? LTP_LEAD_S + LTP_LEAD_SPARE_S : 0.0;
+    st = ltp_live_map(&job, job.stimulus_frames + (size_t)ceil((tail_s + lead_s) * rate_hz * 1.001) + 1, err);
     if (st != LT_OK)
         goto done;
     take_sink sink = {.job = &job};

@@ -18,6 +18,8 @@ void ltp_callback_init(ltp_callback_state *s, const ltp_live_job *job, double ra
                               .output_channels = job->stimulus != NULL ? o->output_channel : 0,
                               .output_index = o->output_channel - 1,
                               .total_frames = job->shared->total_frames,
+                              .lead_frames = job->shared->apart ? (uint64_t)llround(LTP_LEAD_S * rate_hz) : 0,
+                              .waits = job->shared->apart,
                               .ceiling = (float)lt_amplitude_from_db(o->ceiling_dbfs),
                               .ramp_frames = (uint64_t)llround(o->ramp_s * rate_hz),
                               .fade_frames = (uint64_t)llround(fade_s * rate_hz),
@@ -76,9 +78,9 @@ static bool play(ltp_callback_state *s, float *out, uint64_t frames, bool fading
     bool sounding = false;
     const ltp_live_job *j = s->job;
     for (uint64_t i = 0; i < frames; i++) {
-        const uint64_t at = s->done + i;
-        float x = at < j->stimulus_frames ? j->stimulus[at] : 0.0F;
-        if (at < s->ramp_frames)
+        const uint64_t now = s->done + i, at = now - s->lead_frames;
+        float x = now >= s->lead_frames && at < j->stimulus_frames ? j->stimulus[at] : 0.0F;
+        if (now >= s->lead_frames && at < s->ramp_frames)
             x *= smooth(at, s->ramp_frames);
         if (fading) {
             x *= smooth(s->fade_left, s->fade_frames);
@@ -158,6 +160,26 @@ static void keep_times(ltp_callback_state *s, uint64_t start_ns)
     (void)atomic_fetch_add_explicit(&s->shared->busy_ns, spent, memory_order_relaxed);
 }
 
+/* Two streams: what came in before the other one plays is no part of the recording. True: go on waiting. */
+static bool wait_for_output(ltp_callback_state *s)
+{
+    const uint64_t played = atomic_load_explicit(&s->shared->out_frames, memory_order_acquire);
+    if (s->waits && played > 0) {
+        s->waits = false;
+        atomic_store_explicit(&s->shared->lead_frames,
+                              s->lead_frames - (played < s->lead_frames ? played : s->lead_frames),
+                              memory_order_relaxed);
+    }
+    return s->waits;
+}
+
+static bool faded(const ltp_callback_state *s, bool plays)
+{
+    if (s->shared->apart)
+        return s->waits || atomic_load_explicit(&s->shared->quiet, memory_order_acquire) != 0;
+    return !plays || s->fade_left == 0;
+}
+
 int ltp_callback(const void *input, void *output, unsigned long frames, const PaStreamCallbackTimeInfo *time,
                  PaStreamCallbackFlags flags, void *state)
 {
@@ -171,16 +193,21 @@ int ltp_callback(const void *input, void *output, unsigned long frames, const Pa
         memset(output, 0, frames * s->output_channels * sizeof(float));
     if (atomic_load_explicit(&s->shared->finished, memory_order_relaxed) != 0)
         return paComplete;
-    log_xruns(s, flags);
-    uint64_t n = frames;
+    const bool fading = s->fade_left < s->fade_frames || stop_asked(s, start_ns);
+    if (wait_for_output(s) && !fading)
+        return paContinue;
+    log_xruns(s, flags | atomic_exchange_explicit(&s->shared->out_flags, 0, memory_order_relaxed));
+    uint64_t n = s->waits ? 0 : frames;
     if (s->total_frames > 0 && n > s->total_frames - s->done)
         n = s->total_frames - s->done;
-    const bool fading = s->fade_left < s->fade_frames || stop_asked(s, start_ns);
-    const bool sounding = output != NULL ? play(s, output, n, fading) : true;
+    bool sounding = true;
+    if (output != NULL)
+        sounding = play(s, output, n, fading);
+    else if (s->shared->apart)
+        sounding = atomic_load_explicit(&s->shared->sounding, memory_order_relaxed) != 0;
     record(s, input, n, sounding);
     s->done += n;
-    const bool last =
-        (s->total_frames > 0 && s->done == s->total_frames) || (fading && (output == NULL || s->fade_left == 0));
+    const bool last = (s->total_frames > 0 && s->done == s->total_frames) || (fading && faded(s, output != NULL));
     if (last && s->job->to_ring)
         end_gap(s);
     keep_times(s, start_ns);
@@ -188,4 +215,29 @@ int ltp_callback(const void *input, void *output, unsigned long frames, const Pa
     if (last)
         atomic_store_explicit(&s->shared->finished, 1, memory_order_release);
     return last ? paComplete : paContinue;
+}
+
+int ltp_callback_play(const void *input, void *output, unsigned long frames, const PaStreamCallbackTimeInfo *time,
+                      PaStreamCallbackFlags flags, void *state)
+{
+    (void)input;
+    (void)time;
+    ltp_callback_state *s = state;
+    ltp_shared *sh = s->shared;
+    const uint64_t now_ns = ltp_now_ns();
+    (void)atomic_fetch_add_explicit(&sh->out_beats, 1, memory_order_relaxed);
+    memset(output, 0, frames * s->output_channels * sizeof(float));
+    if (atomic_load_explicit(&sh->finished, memory_order_relaxed) != 0)
+        return paComplete;
+    (void)atomic_fetch_or_explicit(&sh->out_flags, flags & (paOutputUnderflow | paOutputOverflow),
+                                   memory_order_relaxed);
+    const bool fading = s->fade_left < s->fade_frames || stop_asked(s, now_ns);
+    const bool sounding = play(s, output, frames, fading);
+    s->done += frames;
+    atomic_store_explicit(&sh->sounding, sounding, memory_order_relaxed);
+    atomic_store_explicit(&sh->out_frames, s->done, memory_order_release);
+    if (!fading || s->fade_left > 0)
+        return paContinue;
+    atomic_store_explicit(&sh->quiet, 1, memory_order_release);
+    return paComplete;
 }

@@ -14,7 +14,9 @@ typedef struct {
     unsigned input_channels, main_channel;
     unsigned output_channels, output_index; /* opened; the one that plays */
     uint64_t total_frames;                  /* 0 = until stopped */
-    uint64_t done;                          /* frames recorded */
+    uint64_t done;                          /* frames recorded, or played by a stream that only plays */
+    uint64_t lead_frames;                   /* of silence before the stimulus */
+    bool waits;                             /* two streams: nothing is kept until the other one plays */
     float ceiling;
     uint64_t ramp_frames;
     uint64_t fade_frames, fade_left; /* fade_left == fade_frames: not fading yet */
@@ -27,7 +29,11 @@ typedef struct {
 } ltp_callback_state;
 
 void ltp_callback_init(ltp_callback_state *s, const ltp_live_job *job, double rate_hz);
+/** One stream that plays and records, or one that records. */
 int ltp_callback(const void *input, void *output, unsigned long frames, const PaStreamCallbackTimeInfo *time,
                  PaStreamCallbackFlags flags, void *state);
+/** The one that plays, of two. */
+int ltp_callback_play(const void *input, void *output, unsigned long frames, const PaStreamCallbackTimeInfo *time,
+                      PaStreamCallbackFlags flags, void *state);
 
 #endif

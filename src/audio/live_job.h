@@ -37,10 +37,19 @@ typedef struct {
     _Atomic uint64_t first_ns, worst_ns, busy_ns;
     _Atomic uint32_t xrun_count;
     lt_xrun xruns[LT_XRUNS_MAX]; /* valid below xrun_count */
+    /* two streams: written by the one that plays, read by the one that records */
+    _Atomic uint32_t out_beats;
+    _Atomic uint64_t out_frames; /* played */
+    _Atomic int sounding;        /* its last block was no silence */
+    _Atomic int quiet;           /* its fade has ended */
+    _Atomic unsigned long out_flags;
+    _Atomic uint64_t lead_frames; /* of the recording before the stimulus */
+    _Atomic int output_failed;    /* what failed is the device that plays */
     _Atomic uint32_t gap_count;
     ltp_gap gaps[LT_XRUNS_MAX]; /* valid below gap_count */
     _Atomic uint64_t dropped;
     /* before LTP_LIVE_OPEN, by the child */
+    bool apart; /* a stream each for playing and recording */
     double rate_hz;
     unsigned channels;     /* recorded; as asked until the child knows better */
     uint64_t total_frames; /* 0 = until stopped */
@@ -65,6 +74,10 @@ typedef struct {
     size_t capacity_frames; /* of samples */
     size_t mapped_bytes;
 } ltp_live_job;
+
+/* Two devices have no common start: the recording begins this long before the stimulus, and lasts longer by both. */
+#define LTP_LEAD_S 0.5
+#define LTP_LEAD_SPARE_S 0.3
 
 /** Shared memory for the job, zeroed; opt and the stimulus are set before. LT_E_NOMEM, LT_E_ARG too long. */
 LT_NODISCARD lt_status ltp_live_map(ltp_live_job *job, size_t capacity_frames, lt_error *err);

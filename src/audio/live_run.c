@@ -52,12 +52,13 @@ typedef struct {
     uint64_t seen_ns;  /* of the last round */
     double state_s;    /* time in this state */
     double no_beat_s;  /* since the last callback */
+    double mute_s;     /* since the last one of a stream that only plays */
     double running_s;  /* since the stream started */
     double crawling_s; /* of the present stretch that has to bring audio, and the frames at its beginning */
     uint64_t crawl_frames;
     bool crawls; /* a stretch ended without enough of it */
     int state;
-    uint32_t beats;
+    uint32_t beats, out_beats;
     bool stopping;
     double stopping_s;
     ltp_live_end stopped_as;
@@ -73,7 +74,8 @@ static void count_audio(run_state *r, double dt)
 {
     ltp_shared *sh = r->job->shared;
     const uint64_t frames = atomic_load_explicit(&sh->frames, memory_order_relaxed);
-    if (r->state != LTP_LIVE_RUNNING || r->beats == 0 || r->stopping) {
+    const bool waits = r->beats == 0 || (sh->apart && r->out_beats == 0);
+    if (r->state != LTP_LIVE_RUNNING || waits || r->stopping) {
         r->crawling_s = 0.0;
         r->crawl_frames = frames;
         return;
@@ -96,6 +98,10 @@ static void count_time(run_state *r)
     const uint32_t beats = atomic_load_explicit(&sh->beats, memory_order_relaxed);
     r->state_s = state == r->state ? r->state_s + dt : 0.0;
     r->no_beat_s = beats == r->beats ? r->no_beat_s + dt : 0.0;
+    const uint32_t out_beats = atomic_load_explicit(&sh->out_beats, memory_order_relaxed);
+    const bool plays = sh->apart && state == LTP_LIVE_RUNNING && atomic_load(&sh->quiet) == 0;
+    r->mute_s = plays && out_beats == r->out_beats ? r->mute_s + dt : 0.0;
+    r->out_beats = out_beats;
     r->running_s += state == LTP_LIVE_RUNNING ? dt : 0.0;
     r->stopping_s += r->stopping ? dt : 0.0;
     r->state = state;
@@ -127,7 +133,7 @@ static bool zeros_too_long(const ltp_live_job *job)
 /* True if the child's time is up; *end says as what. */
 static bool overdue(const run_state *r, ltp_live_end *end)
 {
-    const ltp_shared *sh = r->job->shared;
+    ltp_shared *sh = r->job->shared;
     *end = LTP_END_HUNG;
     if (r->stopping && r->stopping_s > (r->state < LTP_LIVE_RUNNING ? quiet_s : fade_s)) {
         *end = r->stopped_as; /* asked for the end and got none: the sound ends with the child */
@@ -139,7 +145,12 @@ static bool overdue(const run_state *r, ltp_live_end *end)
         return false;
     if (sh->total_frames > 0 && r->running_s > (double)sh->total_frames / sh->rate_hz + spare_s)
         return true;
-    return r->crawls || r->no_beat_s > (r->beats == 0 ? first_s : silence_s);
+    if (r->crawls || r->no_beat_s > (r->beats == 0 ? first_s : silence_s))
+        return true;
+    const bool mute = r->mute_s > (r->out_beats == 0 ? first_s : silence_s);
+    if (mute)
+        atomic_store(&sh->output_failed, 1);
+    return mute;
 }
 
 static void measure_view(lt_live_view *v)
@@ -184,6 +195,7 @@ static void look(run_state *r, viewer *w, bool *more)
     lt_live_view *v = &w->view;
     v->rate_hz = sh->rate_hz;
     v->total_frames = sh->total_frames;
+    v->lead_frames = atomic_load_explicit(&sh->lead_frames, memory_order_relaxed);
     v->channels = sh->channels;
     v->interleaved = r->job->to_ring ? NULL : r->job->samples;
     v->newest_frames = w->sink(w->sink_context, &v->newest, &bad);
@@ -250,7 +262,9 @@ ltp_live_end ltp_live_run(ltp_live_job *job, lt_live_watch watch, void *watch_co
 lt_status ltp_live_verdict(const ltp_live_job *job, ltp_live_end end, lt_error *err)
 {
     ltp_shared *sh = job->shared;
-    const char *name = sh->used.input[0] != '\0' ? sh->used.input : "the audio device";
+    const bool output = atomic_load(&sh->output_failed) != 0;
+    const char *used = output ? sh->used.output : sh->used.input;
+    const char *name = used[0] != '\0' ? used : "the audio device";
     const double at_s = sh->rate_hz > 0.0 ? (double)atomic_load(&sh->frames) / sh->rate_hz : 0.0;
     switch (end) {
     case LTP_END_COMPLETE:

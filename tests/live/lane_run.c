@@ -7,7 +7,7 @@
 #include <string.h>
 
 enum { SINC_HALF = 32 };
-static const double drift_start = 64.0; /* frames of delay that a negative drift may use up */
+static const double drift_start = 1024.0; /* frames of delay that a negative drift may use up: 140 s at -150 ppm */
 
 convolver *convolver_new(const double *ir, size_t count, size_t block)
 {

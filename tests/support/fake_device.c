@@ -17,7 +17,7 @@ enum { BLOCK = 256, CHANNELS_MAX = 8, HISTORY = 8192 };
 
 fake_options fake_device = {.gain = 0.5, .delay_frames = 100, .noise = 1e-5};
 
-static struct {
+typedef struct {
     PaStreamCallback *callback;
     void *context;
     int inputs, outputs;
@@ -26,7 +26,8 @@ static struct {
     thrd_t thread;
     bool started;
     float history[HISTORY];
-} stream;
+} fake_stream;
+static fake_stream both[2]; /* the second one plays alone */
 
 static void nap(unsigned us)
 {
@@ -42,33 +43,48 @@ static double noise_of(uint32_t *seed)
 }
 
 /* The same sound on all inputs. */
-static void hear(float *in, uint64_t frame, uint32_t *seed)
+static void hear(const fake_stream *s, float *in, uint64_t frame, uint32_t *seed)
 {
     for (uint64_t i = 0; i < BLOCK; i++) {
         const uint64_t now = frame + i + HISTORY;
-        const double turn = 2.0 * 3.14159265358979 * fake_device.tone_hz / stream.rate_hz;
-        const double x = fake_device.gain * (double)stream.history[(now - fake_device.delay_frames - BLOCK) % HISTORY] +
+        const double turn = 2.0 * 3.14159265358979 * fake_device.tone_hz / s->rate_hz;
+        const double x = fake_device.gain * (double)s->history[(now - fake_device.delay_frames - BLOCK) % HISTORY] +
                          fake_device.noise * noise_of(seed) + fake_device.tone * sin(turn * (double)(frame + i));
-        for (int c = 0; c < stream.inputs; c++)
-            in[i * (uint64_t)stream.inputs + (uint64_t)c] = (float)x;
+        for (int c = 0; c < s->inputs; c++)
+            in[i * (uint64_t)s->inputs + (uint64_t)c] = (float)x;
     }
 }
 
-static int run(void *unused)
+/* A fault of this stream, a while after its start. True: no callback any more. */
+static bool fails(fake_stream *s, uint64_t frame)
 {
-    static float in[BLOCK * CHANNELS_MAX], out[BLOCK * CHANNELS_MAX];
+    const fake_fault fault = fake_device.fault;
+    const bool player = s == &both[1];
+    if (frame <= 4096)
+        return false;
+    if (fault == FAKE_CRASHES)
+        (void)raise(SIGKILL);
+    if ((fault == FAKE_PLAYER_ENDS && player) || (fault == FAKE_RECORDER_ENDS && !player))
+        atomic_store(&s->active, 0);
+    return atomic_load(&s->active) == 0 || (fault == FAKE_PLAYER_HANGS && player);
+}
+
+static int run(void *stream)
+{
+    fake_stream *s = stream;
+    float in[BLOCK * CHANNELS_MAX], out[BLOCK * CHANNELS_MAX];
     uint32_t seed = 1;
-    (void)unused;
-    for (uint64_t frame = 0; atomic_load(&stream.active) != 0; frame += BLOCK) {
-        hear(in, frame, &seed);
-        const int said = stream.callback(in, stream.outputs > 0 ? out : NULL, BLOCK, NULL, 0, stream.context);
+    for (uint64_t frame = 0; atomic_load(&s->active) != 0; frame += BLOCK) {
+        hear(s, in, frame, &seed);
+        const int said =
+            s->callback(s->inputs > 0 ? in : NULL, s->outputs > 0 ? out : NULL, BLOCK, NULL, 0, s->context);
         for (uint64_t i = 0; i < BLOCK; i++) /* the last output plays */
-            stream.history[(frame + i + HISTORY) % HISTORY] =
-                stream.outputs > 0 ? out[(i + 1) * (uint64_t)stream.outputs - 1] : 0.0F;
-        if (fake_device.fault == FAKE_CRASHES && frame > 4096)
-            (void)raise(SIGKILL);
+            s->history[(frame + i + HISTORY) % HISTORY] =
+                s->outputs > 0 ? out[(i + 1) * (uint64_t)s->outputs - 1] : 0.0F;
+        if (fails(s, frame))
+            return 0;
         if (said != paContinue)
-            atomic_store(&stream.active, 0);
+            atomic_store(&s->active, 0);
         nap(fake_device.pause_us);
     }
     return 0;
@@ -107,19 +123,20 @@ PaHostApiIndex Pa_GetDefaultHostApi(void)
 const PaHostApiInfo *Pa_GetHostApiInfo(PaHostApiIndex host)
 {
     static const PaHostApiInfo with = {.structVersion = 1, .name = "memory", .deviceCount = 1};
+    static const PaHostApiInfo with_two = {.structVersion = 1, .name = "memory", .deviceCount = 2};
     static const PaHostApiInfo without = {
         .structVersion = 1, .name = "memory", .defaultInputDevice = paNoDevice, .defaultOutputDevice = paNoDevice};
-    return host != 0 ? NULL : fake_device.fault == FAKE_ABSENT ? &without : &with;
+    return host != 0 ? NULL : fake_device.fault == FAKE_ABSENT ? &without : fake_device.second ? &with_two : &with;
 }
 
 PaDeviceIndex Pa_GetDeviceCount(void)
 {
-    return fake_device.fault == FAKE_ABSENT ? 0 : 1;
+    return fake_device.fault == FAKE_ABSENT ? 0 : fake_device.second ? 2 : 1;
 }
 
 PaDeviceIndex Pa_HostApiDeviceIndexToDeviceIndex(PaHostApiIndex host, int i)
 {
-    return host == 0 && i == 0 ? 0 : paInvalidDevice;
+    return host == 0 && i >= 0 && i < Pa_GetDeviceCount() ? i : paInvalidDevice;
 }
 
 const PaDeviceInfo *Pa_GetDeviceInfo(PaDeviceIndex device)
@@ -133,7 +150,13 @@ const PaDeviceInfo *Pa_GetDeviceInfo(PaDeviceIndex device)
                                       .defaultHighInputLatency = 0.02,
                                       .defaultHighOutputLatency = 0.02,
                                       .defaultSampleRate = 48000.0};
-    return device == 0 ? &info : NULL;
+    static const PaDeviceInfo player = {.structVersion = 2,
+                                        .name = "player",
+                                        .maxOutputChannels = 2,
+                                        .defaultLowOutputLatency = 0.01,
+                                        .defaultHighOutputLatency = 0.02,
+                                        .defaultSampleRate = 48000.0};
+    return device == 0 ? &info : device == 1 && fake_device.second ? &player : NULL;
 }
 
 PaError Pa_IsFormatSupported(const PaStreamParameters *in, const PaStreamParameters *out, double rate_hz)
@@ -150,46 +173,45 @@ PaError Pa_OpenStream(PaStream **out, const PaStreamParameters *input, const PaS
     (void)flags;
     if (fake_device.fault == FAKE_OTHER_RATE)
         return paInvalidSampleRate;
-    memset(&stream, 0, sizeof stream);
-    stream.callback = callback;
-    stream.context = context;
-    stream.inputs = input != NULL ? input->channelCount : 0;
-    stream.outputs = output != NULL ? output->channelCount : 0;
-    stream.rate_hz = rate_hz;
-    *out = &stream;
+    fake_stream *s = &both[input == NULL];
+    memset(s, 0, sizeof *s);
+    s->callback = callback;
+    s->context = context;
+    s->inputs = input != NULL ? input->channelCount : 0;
+    s->outputs = output != NULL ? output->channelCount : 0;
+    s->rate_hz = rate_hz;
+    *out = s;
     return paNoError;
 }
 
 const PaStreamInfo *Pa_GetStreamInfo(PaStream *s)
 {
     static PaStreamInfo info = {.structVersion = 1};
-    (void)s;
-    info.sampleRate = stream.rate_hz;
+    info.sampleRate = ((const fake_stream *)s)->rate_hz;
     return &info;
 }
 
-PaError Pa_StartStream(PaStream *s)
+PaError Pa_StartStream(PaStream *stream)
 {
-    (void)s;
-    atomic_store(&stream.active, 1);
-    stream.started = thrd_create(&stream.thread, run, NULL) == thrd_success;
-    return stream.started ? paNoError : paInsufficientMemory;
+    fake_stream *s = stream;
+    atomic_store(&s->active, 1);
+    s->started = thrd_create(&s->thread, run, s) == thrd_success;
+    return s->started ? paNoError : paInsufficientMemory;
 }
 
 PaError Pa_IsStreamActive(PaStream *s)
 {
-    (void)s;
-    return atomic_load(&stream.active);
+    return atomic_load(&((fake_stream *)s)->active);
 }
 
-PaError Pa_CloseStream(PaStream *s)
+PaError Pa_CloseStream(PaStream *stream)
 {
-    (void)s;
+    fake_stream *s = stream;
     while (fake_device.fault == FAKE_CLOSE_HANGS)
         (void)sleep(60);
-    atomic_store(&stream.active, 0);
-    if (stream.started)
-        (void)thrd_join(stream.thread, NULL);
-    stream.started = false;
+    atomic_store(&s->active, 0);
+    if (s->started)
+        (void)thrd_join(s->thread, NULL);
+    s->started = false;
     return paNoError;
 }

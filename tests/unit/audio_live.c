@@ -85,6 +85,83 @@ static void a_device_that_fails_is_told(void **state)
     lt_signal_free(played);
 }
 
+/* ---- two devices ---- */
+
+typedef struct {
+    double stop_at_s; /* NaN = never */
+    uint64_t lead_frames;
+} witness;
+
+static bool see(void *context, const lt_live_view *v)
+{
+    witness *w = context;
+    w->lead_frames = v->lead_frames;
+    return !(v->channels > 0 && (double)v->frames / v->rate_hz > w->stop_at_s);
+}
+
+static lt_live_options apart(fake_fault fault)
+{
+    lt_live_options o = options();
+    o.input = "loop";
+    o.output = "player";
+    fake_device = usual;
+    fake_device.second = true;
+    fake_device.pause_us = 500;
+    fake_device.fault = fault;
+    return o;
+}
+
+static void two_devices_run_a_stream_each(void **state)
+{
+    (void)state;
+    const lt_live_options o = apart(FAKE_GOOD);
+    lt_signal *played = ramp(20000);
+    lt_take *t = NULL;
+    lt_error err = {0};
+    witness w = {.stop_at_s = (double)NAN};
+    assert_int_equal(lt_live_play_record(&o, played, 0.1, see, &w, &t, &err), LT_OK);
+    assert_true(t->complete && t->used.apart);
+    assert_string_equal(t->used.input, "loop");
+    assert_string_equal(t->used.output, "player");
+    assert_string_equal(t->used.output_host, "memory");
+    assert_true(t->channels[0]->count >= played->count + (size_t)(0.6 * 48000.0)); /* it begins 0.5 s earlier */
+    assert_true(w.lead_frames > 12000 && w.lead_frames <= 24000);
+    lt_take_free(t);
+    w.stop_at_s = 0.3;
+    assert_int_equal(lt_live_play_record(&o, played, 0.1, see, &w, &t, &err), LT_OK);
+    assert_false(t->complete);
+    lt_take_free(t);
+    lt_signal_free(played);
+}
+
+static void either_of_two_may_fail(void **state)
+{
+    (void)state;
+    static const struct {
+        fake_fault fault;
+        const char *says;
+    } rows[] = {{FAKE_PLAYER_HANGS, "player: stopped answering"},
+                {FAKE_PLAYER_ENDS, "player: the device or its sound server went away"},
+                {FAKE_RECORDER_ENDS, "loop: the device or its sound server went away"},
+                {FAKE_CRASHES, "crashed"}};
+    lt_signal *played = ramp(480000);
+    for (size_t i = 0; i < COUNT(rows); i++) {
+        const lt_live_options o = apart(rows[i].fault);
+        lt_take *t = NULL;
+        lt_error err = {0};
+        assert_int_equal(lt_live_play_record(&o, played, 0.1, NULL, NULL, &t, &err), LT_E_IO);
+        if (strstr(err.what, rows[i].says) == NULL)
+            fail_msg("'%s' instead of '%s'", err.what, rows[i].says);
+        lt_take_free(t);
+    }
+    const lt_live_options other = {.input_channels = 1, .output_channel = 1, .output_host = "nosuch"};
+    lt_take *t = NULL;
+    lt_error err = {0};
+    assert_int_equal(lt_live_play_record(&other, played, 0.1, NULL, NULL, &t, &err), LT_E_IO);
+    assert_non_null(strstr(err.what, "no sound system is called 'nosuch'"));
+    lt_signal_free(played);
+}
+
 /* ---- each allocation fails ---- */
 
 static lt_status play(void *context, lt_error *err)
@@ -137,10 +214,9 @@ static void files_survive_failing_allocations(void **state)
 SUITE(audio_live)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(what_is_played_comes_back),
-        cmocka_unit_test(a_device_that_fails_is_told),
-        cmocka_unit_test(takes_survive_failing_allocations),
-        cmocka_unit_test(files_survive_failing_allocations),
+        cmocka_unit_test(what_is_played_comes_back),         cmocka_unit_test(a_device_that_fails_is_told),
+        cmocka_unit_test(two_devices_run_a_stream_each),     cmocka_unit_test(either_of_two_may_fail),
+        cmocka_unit_test(takes_survive_failing_allocations), cmocka_unit_test(files_survive_failing_allocations),
     };
     return cmocka_run_group_tests_name("audio_live", tests, NULL, NULL);
 }
