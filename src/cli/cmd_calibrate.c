@@ -233,7 +233,16 @@ static lt_status calibrate(job *j, const cli_args *a, lt_error *err)
     if (st != LT_OK)
         return st;
     j->found.channel = j->live.channel + 1;
-    cli_live_device(&j->live, j->found.device, sizeof j->found.device);
+    if (loopback)
+        cli_live_devices(&j->live, j->found.device, sizeof j->found.device);
+    else
+        cli_live_device(&j->live, j->found.device, sizeof j->found.device);
+    if (loopback && j->live.used.apart) {
+        j->found.latency_ms = (double)NAN; /* another one with every start */
+        lt_notes_add(&j->notes, "delay-unknown",
+                     "Two devices play and record, and do not start together: there is no round trip to take off, and "
+                     "delays measured with them are not known.");
+    }
     if (!cli_today(j->found.date))
         return ltp_fail(err, LT_E_IO, "the clock of this machine cannot be read");
     const lt_visit_change change = {.mic_cal_db = loopback ? (double)NAN : j->found.result_db,

@@ -18,8 +18,8 @@ static const cli_option options[] = {
 
 static int check_usage(const cli_args *a)
 {
-    static const char *const of_live[] = {"into",  "seconds", "max-spl",     "yes", "host",
-                                          "input", "output",  "out-channel", "rate"};
+    static const char *const of_live[] = {"into",  "seconds", "max-spl",     "yes",         "host",
+                                          "input", "output",  "output-host", "out-channel", "rate"};
     for (size_t i = 0; i < LTP_COUNT(of_live); i++)
         if (cli_given(a, of_live[i]) && !cli_flag(a, "live"))
             return cli_usage(a->command, "--%s goes with --live", of_live[i]);

@@ -34,7 +34,8 @@ int cli_live_begin(cli_live *l, cli_args *a)
     l->opt = lt_live_default_options();
     l->opt.host = cli_text(a, "host", NULL);
     l->opt.input = cli_text(a, "input", NULL);
-    l->opt.output = cli_text(a, "output", l->opt.input);
+    l->opt.output_host = cli_text(a, "output-host", NULL);
+    l->opt.output = cli_text(a, "output", l->opt.output_host == NULL ? l->opt.input : NULL);
     l->opt.rate_hz = cli_number(a, "rate", 48000.0);
     l->opt.output_channel = cli_count(a, "out-channel", 1);
     l->opt.input_channels = cli_count(a, "in-channel", 1);
@@ -234,9 +235,12 @@ typedef struct {
     bool ended; /* by step */
 } watcher;
 
-static double played_at(const watcher *w, uint64_t frame)
+/* Of the stimulus, at this frame of the recording. */
+static double played_at(const watcher *w, uint64_t frame, uint64_t lead)
 {
-    return w->stimulus != NULL && frame < w->stimulus->count ? w->stimulus->samples[frame] : 0.0;
+    return w->stimulus != NULL && frame >= lead && frame - lead < w->stimulus->count
+               ? w->stimulus->samples[frame - lead]
+               : 0.0;
 }
 
 static void hear(watcher *w, const lt_live_view *v)
@@ -252,7 +256,7 @@ static void hear(watcher *w, const lt_live_view *v)
         for (; n < FAST_BLOCK && at + n < v->newest_frames; n++) {
             const double x = (double)v->newest[(at + n) * v->channels + l->channel];
             heard[n] = x;
-            played[n] = played_at(w, first + at + n);
+            played[n] = played_at(w, first + at + n, v->lead_frames);
             w->mean_square = decay * w->mean_square + (1.0 - decay) * x * x;
             w->full += fabs(x) >= FULL_PEAK && fabs(x) < 2.0 - FULL_PEAK;
             if (l->spl_channel < v->channels) {
@@ -270,7 +274,8 @@ static void hear(watcher *w, const lt_live_view *v)
     }
     l->clipped = l->refuses_clipped && (double)w->full > CLI_CLIPPED_MOST * (double)v->total_frames;
     const double spl_db = lt_dbfs_from_mean_square(w->mean_square_mic) + l->spl_cal_db;
-    if (w->stimulus != NULL && first < w->stimulus->count && spl_db > l->max_spl_db) /* false for NaN */
+    if (w->stimulus != NULL && first < w->stimulus->count + v->lead_frames &&
+        spl_db > l->max_spl_db) /* false for NaN */
         stop(l,
              "stopped: %.0f dB SPL at the measurement microphone, %.0f are allowed (--max-spl); play at a lower level",
              spl_db, l->max_spl_db);
@@ -419,6 +424,15 @@ lt_status cli_live_file(cli_live *l, const char *what, const char *path, double 
 void cli_live_device(const cli_live *l, char *out, size_t bytes)
 {
     (void)snprintf(out, bytes, "%s: %s", l->used.host, l->used.input);
+}
+
+void cli_live_devices(const cli_live *l, char *out, size_t bytes)
+{
+    const lt_live_used *u = &l->used;
+    if (strcmp(u->host, u->output_host) == 0 && strcmp(u->input, u->output) == 0)
+        cli_live_device(l, out, bytes);
+    else
+        (void)snprintf(out, bytes, "%s: %.100s, played by %s: %.100s", u->host, u->input, u->output_host, u->output);
 }
 
 bool cli_today(char date[32])

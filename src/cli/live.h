@@ -32,6 +32,7 @@ extern const cli_command cmd_measure, cmd_calibrate;
     {"host", CLI_TEXT, "NAME", "sound system, a part of its name is enough", "the usual one", 0, 0, NULL},             \
         {"input", CLI_TEXT, "NAME", "device that records, a part of its name is enough", "the usual one", 0, 0, NULL}, \
         {"output", CLI_TEXT, "NAME", "device that plays", "the one that records", 0, 0, NULL},                         \
+        {"output-host", CLI_TEXT, "NAME", "sound system of the device that plays", "that of the other", 0, 0, NULL},   \
         {"out-channel", CLI_COUNT, "N", "output that plays, counted from 1", "1", 1, 64, NULL},                        \
     {                                                                                                                  \
         "rate", CLI_NUMBER, "HZ", "sample rate", "48000", 8000, 192000, NULL                                           \
@@ -117,6 +118,8 @@ LT_NODISCARD lt_status cli_live_file(cli_live *l, const char *what, const char *
 
 /** "host: input" of the last take. */
 void cli_live_device(const cli_live *l, char *out, size_t bytes);
+/** The same, and what played where that is another device: what a loopback is of. */
+void cli_live_devices(const cli_live *l, char *out, size_t bytes);
 
 /** Today, like 2024-05-14. False if there is no clock. */
 bool cli_today(char date[32]);

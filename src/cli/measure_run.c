@@ -164,7 +164,10 @@ static void note_calibration(cli_measure_job *j)
     char device[256];
     const bool microphone = lt_path_is_from_microphone(j->place.path);
     const lt_calibration *c = newest(j, !microphone, NULL);
-    cli_live_device(j->live, device, sizeof device);
+    if (!microphone && lt_path_is_swept(j->place.path))
+        cli_live_devices(j->live, device, sizeof device);
+    else
+        cli_live_device(j->live, device, sizeof device);
     if (microphone && !lt_is_known(j->visit->mic_cal_db))
         lt_notes_add(&j->notes, "not-calibrated",
                      "The microphone is not calibrated: no level in dB SPL; run lanetune calibrate --mic.");
@@ -172,7 +175,10 @@ static void note_calibration(cli_measure_job *j)
         note_unwatched(j);
     if (c == NULL)
         return;
-    if (strcmp(c->device, device) != 0 || (microphone && c->channel != j->live->channel + 1))
+    const size_t n = strlen(device);
+    const bool input_alone =
+        j->live->used.output[0] == '\0' && strncmp(c->device, device, n) == 0 && c->device[n] == ',';
+    if ((strcmp(c->device, device) != 0 && !input_alone) || (microphone && c->channel != j->live->channel + 1))
         lt_notes_add(&j->notes, "calibration-device",
                      "The calibration is of %.80s, input %u, and this recording of %.80s, input %u; calibrate again.",
                      c->device, c->channel, device, j->live->channel + 1);
@@ -232,7 +238,7 @@ static lt_status make_sweep(cli_measure_job *j, lt_error *err)
 /* One device has one clock; two may have two. */
 static bool one_clock(const lt_take *t)
 {
-    return strcmp(t->used.input, t->used.output) == 0;
+    return !t->used.apart && strcmp(t->used.input, t->used.output) == 0;
 }
 
 /* What is known about a loss. */
@@ -299,7 +305,14 @@ static lt_status check_take(const cli_measure_job *j, const lt_take *t, bool *wh
 static lt_status trim(cli_measure_job *j, const lt_signal *x, lt_error *err)
 {
     char device[256];
-    cli_live_device(j->live, device, sizeof device);
+    if (j->live->used.apart) {
+        j->result.removed_ms = 0.0;
+        lt_notes_add(&j->notes, "delay-unknown",
+                     "Two devices play and record, and do not start together: the delay of the lane is not known. "
+                     "Measure with one device that does both where it matters (lane-coupling, for the echo).");
+        return lt_signal_copy(x, 0, x->count, &j->recording, err);
+    }
+    cli_live_devices(j->live, device, sizeof device);
     const lt_calibration *c = newest(j, true, device);
     size_t first = 0;
     if (c != NULL && lt_is_known(c->latency_ms) && fabs(c->rate_hz - x->rate_hz) < 0.5) {
@@ -356,7 +369,7 @@ static lt_status sweep_until_whole(cli_measure_job *j, lt_error *err)
 static lt_status find_interface(cli_measure_job *j, lt_error *err)
 {
     char device[256];
-    cli_live_device(j->live, device, sizeof device);
+    cli_live_devices(j->live, device, sizeof device);
     lt_interface_free(j->interface);
     j->interface = NULL;
     if (newest(j, true, NULL) == NULL || newest(j, true, NULL) != newest(j, true, device))

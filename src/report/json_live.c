@@ -34,7 +34,8 @@ lt_quality lt_quality_of_response(const lt_response *r, double *hz)
     return lt_is_known(*hz) ? lt_quality_of(worst_db) : LT_QUALITY_POOR;
 }
 
-static void put_response(ltp_json *j, json_t *result, const lt_response *r)
+/* apart: the delay holds a start that is not the lane's. */
+static void put_response(ltp_json *j, json_t *result, const lt_response *r, bool apart)
 {
     json_t *bands = json_array();
     for (size_t i = 0; i < r->band_count; i++) {
@@ -48,7 +49,8 @@ static void put_response(ltp_json *j, json_t *result, const lt_response *r)
     double hz = (double)NAN;
     ltp_json_put(j, result, "quality", ltp_json_text(lt_quality_name(lt_quality_of_response(r, &hz))));
     ltp_json_put_hz(j, result, "worst_hz", hz);
-    ltp_json_put(j, result, "delay_ms", ltp_json_number(r->delay_ms, LTP_DECIMALS_MS));
+    ltp_json_put(j, result, "delay_ms", ltp_json_number(apart ? (double)NAN : r->delay_ms, LTP_DECIMALS_MS));
+    ltp_json_put(j, result, "drift_ppm", ltp_json_number(r->drift_ppm, LTP_DECIMALS_PPM));
     ltp_json_put_db(j, result, "snr_db", r->snr_db);
     ltp_json_put(j, result, "bands", bands);
 }
@@ -58,7 +60,9 @@ static json_t *device(ltp_json *j, const lt_live_used *used)
     json_t *o = json_object();
     ltp_json_put(j, o, "host", ltp_json_text(used->host));
     ltp_json_put(j, o, "input", ltp_json_text(used->input));
-    ltp_json_put(j, o, "output", used->output[0] != '\0' ? ltp_json_text(used->output) : json_null());
+    const bool plays = used->output[0] != '\0';
+    ltp_json_put(j, o, "output", plays ? ltp_json_text(used->output) : json_null());
+    ltp_json_put(j, o, "output_host", plays ? ltp_json_text(used->output_host) : json_null());
     return o;
 }
 
@@ -84,7 +88,7 @@ lt_status lt_json_measure(const lt_json_head *h, const lt_measured *m, char **ou
     ltp_json_put(&j, result, "takes", json_integer((json_int_t)m->takes));
     ltp_json_put(&j, result, "removed_ms", ltp_json_number(m->removed_ms, LTP_DECIMALS_MS));
     if (m->response != NULL)
-        put_response(&j, result, m->response);
+        put_response(&j, result, m->response, m->used->apart);
     if (m->levels != NULL)
         ltp_json_put_db(&j, result, m->calibrated ? "laeq_dba" : "laeq_dbfs", m->levels->laeq_db);
     if (m->talk_test != NULL)

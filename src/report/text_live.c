@@ -18,11 +18,13 @@ static void advice(ltp_textbuf *b, lt_quality q, double hz)
                   "small speaker gives little, and that is no fault of the measurement");
 }
 
-static void response(ltp_textbuf *b, const lt_response *r)
+static void response(ltp_textbuf *b, const lt_response *r, bool apart)
 {
     double hz = 0.0;
     const lt_quality q = lt_quality_of_response(r, &hz);
-    ltp_text_row(b, "direct arrival", r->delay_ms, 3, "ms");
+    ltp_text_row(b, "direct arrival", apart ? (double)NAN : r->delay_ms, 3, "ms");
+    if (apart)
+        ltp_text_row(b, "clock drift", r->drift_ppm, 1, "ppm between both devices, taken off");
     ltp_text_add(b, "\n  band Hz   level dB     SNR dB\n");
     for (size_t i = 0; i < r->band_count; i++) {
         const lt_response_band *band = &r->bands[i];
@@ -62,7 +64,7 @@ lt_status lt_text_measure(const lt_measured *m, char **out, lt_error *err)
         ltp_text_add(&b, " s\n");
     }
     if (m->response != NULL)
-        response(&b, m->response);
+        response(&b, m->response, m->used->apart);
     if (m->levels != NULL)
         ltp_text_row(&b, "LAeq", m->levels->laeq_db, 1, m->calibrated ? "dB(A)" : "dBFS, A-weighted");
     if (m->talk_test != NULL)
