@@ -14,7 +14,6 @@ static const double align_sigma_most = 0.15; /* frames: a worse estimate would d
 static const double spoiled_ratio = 8.0;     /* noise power re the median of all repeats */
 static const double scatter = 4.0;
 enum { SPOILED_LEAST = LTP_GRID_FRACTION / 3 }; /* points of the grid: a third of an octave */
-static const double half_width = 1.122462;      /* 2^(1/6) */
 
 typedef struct {
     size_t *grid_of;               /* [bins] nearest point of the grid */
@@ -131,7 +130,10 @@ static void compare_with_others(const ltp_take *takes, size_t count, size_t i, c
         for (size_t o = 0; o < count; o++)
             others += o == i ? 0.0 : 1.0 / s->noise[o][g];
         const double hz = ltp_grid_band(g).exact_hz;
-        const double apart = ltp_band_mean(s->power, l->bins, bin_hz, hz / half_width, hz * half_width);
+        double from_hz = 0.0;
+        double to_hz = 0.0;
+        ltp_kernel_about(k, hz, &from_hz, &to_hz);
+        const double apart = ltp_band_mean(s->power, l->bins, bin_hz, from_hz, to_hz);
         noise[g] = fmax(takes[i].noise[g], apart - scatter / others);
     }
 }

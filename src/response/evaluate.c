@@ -38,10 +38,11 @@ static double grid_mean(const double *noise, size_t grid_count, double lower_hz,
     double width = 0.0;
     for (size_t i = ltp_grid_index(lower_hz, grid_count); i <= ltp_grid_index(upper_hz, grid_count); i++) {
         const lt_band b = ltp_grid_band(i);
-        sum += noise[i] * (b.upper_hz - b.lower_hz);
-        width += b.upper_hz - b.lower_hz;
+        const double share_hz = fmax(fmin(b.upper_hz, upper_hz) - fmax(b.lower_hz, lower_hz), 0.0);
+        sum += noise[i] * share_hz;
+        width += share_hz;
     }
-    return sum / width;
+    return width > 0.0 ? sum / width : noise[ltp_grid_index(upper_hz, grid_count)];
 }
 
 static void fill_bands(lt_response *r, const double *power, size_t bins, const double *noise)

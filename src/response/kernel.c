@@ -119,6 +119,19 @@ double ltp_kernel_floor(const ltp_kernel *k, double hz)
     return hz > k->to_hz ? out_of_band * k->high_edge : 0.0;
 }
 
+void ltp_kernel_about(const ltp_kernel *k, double hz, double *from_hz, double *to_hz)
+{
+    static const double half_width = 1.122462; /* 2^(1/6) */
+    static const double flank_width = 1.0292;  /* 2^(1/24): as |S|^2 is smoothed */
+    if (hz < k->level_from_hz || hz > k->level_to_hz) {
+        *from_hz = hz / flank_width;
+        *to_hz = hz * flank_width;
+        return;
+    }
+    *from_hz = fmin(fmax(hz / half_width, k->level_from_hz), hz / flank_width);
+    *to_hz = fmax(fmin(hz * half_width, k->level_to_hz), hz * flank_width);
+}
+
 /* Turns S, which inverse[] holds, into the inverse. |S|^2 between the points of the grid is not needed: the
  * regularisation may have steps of half a decibel. */
 static void make_inverse(ltp_kernel *k, const double *power)

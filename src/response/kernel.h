@@ -37,6 +37,10 @@ bool ltp_kernel_is_rough(const ltp_kernel *k);
 /** Regularisation, re |S|^2 per bin of FFT size n, at hz outside the band; 0 inside. */
 double ltp_kernel_floor(const ltp_kernel *k, double hz);
 
+/** Between which frequencies the noise in H about hz is averaged: a third of an octave, less at the ends of the band,
+ * since beyond them H is all noise, many times as loud. */
+void ltp_kernel_about(const ltp_kernel *k, double hz, double *from_hz, double *to_hz);
+
 /** Band limit of H at hz: 1 in band, smoothly 0 outside. */
 double ltp_band_limit(double from_hz, double to_hz, double rate_hz, double hz);
 

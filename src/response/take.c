@@ -155,7 +155,6 @@ static bool is_covered(const filler *f, const ltp_window *w, double hz)
  * in noise[] stays: noise that came or went counts in full. Negative = not known yet. */
 static void measure_noise(const filler *f, const ltp_window *quiet, double energy, bool covered_only, double *noise)
 {
-    static const double half_width = 1.122462; /* 2^(1/6) */
     if (quiet->count == 0 || !(quiet->energy > 0.0))
         return;
     transform_window(f, quiet, f->spectrum);
@@ -165,8 +164,11 @@ static void measure_noise(const filler *f, const ltp_window *quiet, double energ
         f->power[i] = scale * lt_complex_power(f->spectrum[i]);
     for (size_t i = 0; i < f->k->grid_count; i++) {
         const double hz = ltp_grid_band(i).exact_hz;
+        double from_hz = 0.0;
+        double to_hz = 0.0;
+        ltp_kernel_about(f->k, hz, &from_hz, &to_hz);
         if (!covered_only || is_covered(f, quiet, hz))
-            noise[i] = fmax(noise[i], ltp_band_mean(f->power, f->l->bins, bin_hz, hz / half_width, hz * half_width));
+            noise[i] = fmax(noise[i], ltp_band_mean(f->power, f->l->bins, bin_hz, from_hz, to_hz));
     }
 }
 

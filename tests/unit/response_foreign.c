@@ -139,10 +139,33 @@ static void foreign_stimuli_work(void **state)
     assert_int_equal(bad, 0);
 }
 
+/* The noise beyond the end of a sweep is no noise of its last band: in a flat path with white noise the ratio falls by
+ * 10 lg of the frequency, and the level stays. */
+static void noise_beyond_the_sweep_does_not_count(void **state)
+{
+    (void)state;
+    static const lane_path flat[] = {{5.0, -6.0, false}};
+    static const double to_hz[] = {9000.0, 12000.0, 15000.0}; /* the last bands end at 8913, 11220 and 14125 Hz */
+    int bad = 0;
+    for (size_t i = 0; i < COUNT(to_hz); i++) {
+        lt_signal *s = exponential(SECONDS, 60.0, to_hz[i]);
+        const lane l = {
+            .paths = flat, .path_count = 1, .extra_s = 0.5, .noise = true, .noise_db = -25.0, .seed = 7 + i};
+        lt_response *r = lane_measure("flat", &l, s);
+        const lt_response_band *last = &r->bands[r->band_count - 1];
+        bad += !near_abs("level", last->level_db, -6.0, 0.2);
+        bad += !near_abs("snr", last->snr_db, last[-1].snr_db - 1.0, 1.5);
+        lt_response_free(r);
+        lt_signal_free(s);
+    }
+    assert_int_equal(bad, 0);
+}
+
 int response_foreign_tests(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(foreign_stimuli_work),
+        cmocka_unit_test(noise_beyond_the_sweep_does_not_count),
     };
     return cmocka_run_group_tests_name("response_foreign", tests, NULL, NULL);
 }
