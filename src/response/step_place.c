@@ -79,6 +79,18 @@ static double recorded(const place *p, double at)
     return (p->zero_s + (at - (double)k->before) / k->rate_hz * (1.0 + p->drift)) * p->recording->rate_hz;
 }
 
+/* What is predicted from frame `at` < `to` of the piece on, as frames of the recording: fill[|frames|]. It ends less
+ * than two frames after at + |moved|, for which there is room. */
+static void fill_up(const place *p, const double *predicted, size_t at, double *fill)
+{
+    const double step = ltp_gap_search_kernel(p->g)->rate_hz / p->recording->rate_hz / (1.0 + p->drift);
+    for (size_t i = 0; i < (size_t)labs(p->frames); i++) {
+        const double from = (double)i * step, below = floor(from);
+        const double *x = predicted + at + (size_t)below;
+        fill[i] = x[0] + (from - below) * (x[1] - x[0]);
+    }
+}
+
 /* One round: what was lost is filled up with fill[], which becomes what is predicted there. */
 static lt_status improve(place *p, const lt_signal *piece, double *fill, size_t *at, double *left, lt_error *err)
 {
@@ -96,7 +108,7 @@ static lt_status improve(place *p, const lt_signal *piece, double *fill, size_t 
     if (st == LT_OK) {
         const double *predicted = ltp_gap_search_predict(p->g, whole);
         *at = compare(p, piece->samples, predicted, left);
-        memcpy(fill, predicted + *at, size * sizeof *fill);
+        fill_up(p, predicted, *at, fill);
     }
     lt_signal_free(fixed);
     lt_signal_free(whole);

@@ -151,6 +151,29 @@ static void losses_between_repeats_on_two_clocks(void **state)
     assert_int_equal(bad, 0);
 }
 
+/* Frames are lost (> 0) or repeated after this part of a single sweep of 5 s. Returns the misses of what is told. */
+static int lose_one(const lane *l, const lt_signal *stimulus, double part, long frames, double *told_to_s)
+{
+    const double rate_hz = l->rate_hz > 0.0 ? l->rate_hz : RATE;
+    const double at_s = l->early_s + 0.5 + 0.15 + 0.5 + 5.0 * part;
+    lt_signal *whole = lane_record(l, stimulus);
+    lt_signal *broken = with_loss(whole, (size_t)(at_s * rate_hz), frames);
+    const lt_continuity c = check(broken, stimulus, false);
+    char label[100];
+    (void)snprintf(label, sizeof label, "seed %d, %g Hz: %ld frames at %.3f s (noise %.0f dB)", (int)l->seed, rate_hz,
+                   frames, at_s, l->noise_db);
+    int bad = !near_abs(label, (double)c.verdict, (double)LT_CONTINUITY_BROKEN, 0.0);
+    bad += !near_abs(label, c.frames, (double)frames, 1.01);
+    bad += !near_abs(label, c.drift_ppm, l->drift_ppm, 2.0);
+    /* of a repeated block nobody can tell which of the two is the copy */
+    const double copy_s = frames < 0 ? -(double)frames / rate_hz : 0.0;
+    bad += !in_range(label, at_s, c.from_s - copy_s - 0.01, c.to_s + copy_s + 0.01);
+    *told_to_s = c.to_s - c.from_s;
+    lt_signal_free(whole);
+    lt_signal_free(broken);
+    return bad;
+}
+
 /* Blocks as devices lose and repeat them, once in a single sweep: to the markers it looks like drift, or like no clock
  * that works. Size and place are told as soon as the lane passes what the sweep plays at that moment. */
 static void losses_in_one_sweep_on_two_clocks(void **state)
@@ -165,24 +188,37 @@ static void losses_in_one_sweep_on_two_clocks(void **state)
         lane l = lane_of(900 + i);
         l.noise_db = -20.0 - 20.0 * lt_rng_uniform(&rng);
         l.drift_ppm = drifts_ppm[i % COUNT(drifts_ppm)];
+        double told_to_s = 0.0;
         const long size = lround(64.0 * pow(64.0, (double)i / (RUNS - 1.0)));
         const long frames = lt_rng_uniform(&rng) < 0.5 ? size : -size;
-        const double at_s = l.early_s + 0.5 + 0.15 + 0.5 + 5.0 * (0.05 + 0.9 * lt_rng_uniform(&rng));
-        lt_signal *whole = lane_record(&l, stimulus);
-        lt_signal *broken = with_loss(whole, (size_t)(at_s * RATE), frames);
-        const lt_continuity c = check(broken, stimulus, false);
-        char label[80];
-        (void)snprintf(label, sizeof label, "run %zu: %ld frames at %.3f s (noise %.0f dB)", i, frames, at_s,
-                       l.noise_db);
-        bad += !near_abs(label, (double)c.verdict, (double)LT_CONTINUITY_BROKEN, 0.0);
-        bad += !near_abs(label, c.frames, (double)frames, 1.01);
-        bad += !near_abs(label, c.drift_ppm, l.drift_ppm, 2.0);
-        /* of a repeated block nobody can tell which of the two is the copy */
-        const double copy_s = frames < 0 ? (double)size / RATE : 0.0;
-        bad += !in_range(label, at_s, c.from_s - copy_s - 0.01, c.to_s + copy_s + 0.01);
-        near += c.to_s - c.from_s < 0.021;
-        lt_signal_free(whole);
-        lt_signal_free(broken);
+        bad += lose_one(&l, stimulus, 0.05 + 0.9 * lt_rng_uniform(&rng), frames, &told_to_s);
+        near += told_to_s < 0.021;
+    }
+    lt_signal_free(stimulus);
+    assert_int_equal(bad, 0);
+    print_message("%d of %d are told to 20 ms\n", near, (int)RUNS);
+    assert_true(near >= RUNS / 2);
+}
+
+/* A recorder at another rate than the stimulus: what was lost is filled up at its rate. */
+static void losses_at_another_rate(void **state)
+{
+    (void)state;
+    static const double rates_hz[] = {16000.0, 44100.0, 96000.0};
+    enum { RUNS = 9 };
+    int bad = 0, near = 0;
+    lt_signal *stimulus = stimulus_of(5.0, 1);
+    for (size_t i = 0; i < RUNS; i++) {
+        lt_rng rng = {.state = 200 + i};
+        lane l = lane_of(200 + i);
+        l.noise_db = -40.0;
+        l.traffic = false;
+        l.drift_ppm = i % 2 == 0 ? 0.0 : 200.0;
+        l.rate_hz = rates_hz[i % COUNT(rates_hz)];
+        double told_to_s = 0.0;
+        const double at_part = 0.3 + 0.5 * lt_rng_uniform(&rng);
+        bad += lose_one(&l, stimulus, at_part, lround(0.02 * l.rate_hz), &told_to_s);
+        near += told_to_s < 0.021;
     }
     lt_signal_free(stimulus);
     assert_int_equal(bad, 0);
@@ -301,6 +337,7 @@ SUITE(response_continuity)
         cmocka_unit_test(losses_on_one_clock_are_found),
         cmocka_unit_test(losses_between_repeats_on_two_clocks),
         cmocka_unit_test(losses_in_one_sweep_on_two_clocks),
+        cmocka_unit_test(losses_at_another_rate),
         cmocka_unit_test(drift_is_no_loss),
         cmocka_unit_test(filled_gaps_are_found),
         cmocka_unit_test(a_suspicion_is_no_verdict),
