@@ -212,10 +212,11 @@ static void correlate_all(search *s)
         for (size_t b = 0; b < s->blocks; b++) {
             correlate(s, b);
             float *square = s->square + b * s->cells;
-            const size_t first = s->base - s->start[b] + at - s->pad; /* >= 0: a block ends within the reference */
+            /* Of the chunk's first frame; -TAPER at least, as a block ends within the reference: i makes it >= 0. */
+            const ptrdiff_t first = (ptrdiff_t)(s->base + at) - (ptrdiff_t)(s->start[b] + s->pad);
             for (size_t i = TAPER; i < TAPER + step && i < left; i++) {
                 const double power = s->x[i] * s->x[i];
-                float *cell = &square[(first + i) / CELL];
+                float *cell = &square[(size_t)(first + (ptrdiff_t)i) / CELL];
                 mean[b] += power;
                 *cell = power > (double)*cell ? (float)power : *cell;
             }
