@@ -44,6 +44,9 @@ typedef struct {
  * one of full, voice-switched, push-to-talk". Unknown fields name the nearest known one. */
 LT_NODISCARD lt_status lt_site_load(const char *dir, lt_site **out, lt_error *err);
 void lt_site_free(lt_site *s);
+/** The lane or counter of that number; NULL: site.yaml has none. */
+const lt_site_lane *lt_site_lane_of(const lt_site *s, unsigned number);
+const lt_counter *lt_site_counter_of(const lt_site *s, unsigned number);
 
 enum { LT_CALIBRATIONS_MAX = 64 };
 typedef enum {
@@ -161,6 +164,7 @@ typedef struct {
     bool delay_known; /* lane coupling: the recorder began with the playback */
     unsigned from; /* cross coupling: number of the lane (in a counter's folder: counter) that was played to; else 0 */
     bool shared;   /* lies in the counter's folder: what it points to belongs to the survey, lanes share it */
+    unsigned number; /* of the lane, or where shared of the counter, in whose folder it lies */
 } lt_recording;
 
 typedef struct {
@@ -170,6 +174,8 @@ typedef struct {
     lt_tune_lane tune; /* site.yaml + visit.yaml + recordings: ready for lt_tune() */
     lt_notes notes;
 } lt_survey_lane;
+/** The lane has a recording of its own in this visit, usable or not. */
+bool lt_survey_lane_is_recorded(const lt_survey_lane *lane);
 
 typedef struct {
     lt_site *site;
@@ -201,6 +207,8 @@ LT_NODISCARD lt_status lt_survey_open_margin(const lt_survey *s, const lt_dials 
                                              lt_open_margin **out, lt_error *err);
 void lt_open_margin_free(lt_open_margin *m);
 void lt_tune_results_free(lt_tune_result *r);
+/** The surveyed lane of that number; NULL: it was not surveyed. */
+lt_survey_lane *lt_survey_lane_of(const lt_survey *s, unsigned number);
 void lt_survey_free(lt_survey *s);
 
 /* ---- two visits ---- */

@@ -46,15 +46,13 @@ static lt_status read_list(const char *list, const lt_survey *s, bool *wanted, l
         unsigned number = 0;
         for (size_t i = 0; i < digits && digits <= 6; i++)
             number = 10 * number + (unsigned)(at[i] - '0');
-        bool known = false;
-        for (size_t i = 0; i < s->lane_count && digits > 0; i++)
-            if (s->lanes[i].lane->tune.lane == number)
-                known = wanted[i] = true;
+        const lt_survey_lane *lane = lt_survey_lane_of(s, number);
         if (digits == 0 || digits > 6 || (at[digits] != ',' && at[digits] != '\0'))
             return ltp_fail(err, LT_E_ARG, "--lanes '%.60s': give numbers of lanes with commas between, such as 1,2",
                             list);
-        if (!known)
+        if (lane == NULL)
             return ltp_fail(err, LT_E_ARG, "--lanes: there is no lane %u in site.yaml", number);
+        wanted[lane - s->lanes] = true;
         if (at[digits] == '\0')
             return LT_OK;
         at += digits + 1;

@@ -17,20 +17,9 @@ enum { TAKES_MAX = 3, OLD_DAYS = 30 };
 
 /* ---- open and close ---- */
 
-static bool has_lane(const lt_site *s, unsigned number)
+static bool is_in_site(const lt_site *s, bool counter, unsigned number)
 {
-    for (size_t i = 0; i < s->lane_count; i++)
-        if (s->lanes[i].tune.lane == number)
-            return true;
-    return false;
-}
-
-static bool has_counter(const lt_site *s, unsigned number)
-{
-    for (size_t i = 0; i < s->counter_count; i++)
-        if (s->counters[i].counter == number)
-            return true;
-    return false;
+    return counter ? lt_site_counter_of(s, number) != NULL : lt_site_lane_of(s, number) != NULL;
 }
 
 static lt_status check_place(const cli_measure_job *j, lt_error *err)
@@ -41,13 +30,13 @@ static lt_status check_place(const cli_measure_job *j, lt_error *err)
     const char *kind = counters ? "counter" : "lane";
     const unsigned own = counters ? p->counter : p->lane;
     const unsigned first = counters ? j->site->counters[0].counter : j->site->lanes[0].tune.lane;
-    if (counters ? !has_counter(j->site, own) : !has_lane(j->site, own))
+    if (!is_in_site(j->site, counters, own))
         return ltp_fail(err, LT_E_ARG, "%s/site.yaml: there is no %s %u; the first one is %u", p->dir, kind, own,
                         first);
     if (between && p->from == own)
         return ltp_fail(err, LT_E_ARG, "%s is from %s %u to itself; its own coupling is the path %s-coupling", j->word,
                         kind, own, kind);
-    if (between && (counters ? !has_counter(j->site, p->from) : !has_lane(j->site, p->from)))
+    if (between && !is_in_site(j->site, counters, p->from))
         return ltp_fail(err, LT_E_ARG, "%s: %s/site.yaml has no %s %u", j->word, p->dir, kind, p->from);
     return LT_OK;
 }

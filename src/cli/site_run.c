@@ -31,13 +31,10 @@ lt_status cli_lane_to_measure(const char *dir, unsigned lane, unsigned *out, lt_
     const lt_status status = lt_site_load(dir, &site, err);
     if (status != LT_OK)
         return status;
-    for (size_t i = 0; i < site->lane_count; i++) {
-        for (size_t k = 0; k < site->lane_count; k++) {
-            const bool other = i != k && site->lanes[i].tune.lane == lane;
-            if (other && shares_knob(&site->lanes[i], &site->lanes[k]))
-                *out = 0;
-        }
-    }
+    const lt_site_lane *own = lt_site_lane_of(site, lane);
+    for (size_t i = 0; i < site->lane_count; i++)
+        if (own != NULL && own != &site->lanes[i] && shares_knob(own, &site->lanes[i]))
+            *out = 0;
     lt_site_free(site);
     return LT_OK;
 }
@@ -60,24 +57,13 @@ static lt_status keep_lane(cli_site *s, unsigned lane, lt_error *err)
     return ltp_fail(err, LT_E_ARG, "there is no lane %u in site.yaml", lane);
 }
 
-static bool is_recorded(const lt_survey_lane *lane)
-{
-    char folder[32];
-    (void)snprintf(folder, sizeof folder, "/lane-%u/", lane->lane->tune.lane);
-    for (size_t i = 0; i < lane->recording_count; i++) {
-        if (strstr(lane->recordings[i].file, folder) != NULL)
-            return true;
-    }
-    return false;
-}
-
 /* A visit to some of the lanes is a visit: those without any recording of their own go to the end of the list and out
  * of sight. Where nothing at all was recorded all stay, and tuning says what is missing. */
 static void leave_out_unrecorded(lt_survey *s, unsigned wanted)
 {
     size_t kept = 0;
     for (size_t i = 0; i < s->lane_count; i++) {
-        if (!is_recorded(&s->lanes[i]) && s->lanes[i].lane->tune.lane != wanted)
+        if (!lt_survey_lane_is_recorded(&s->lanes[i]) && s->lanes[i].lane->tune.lane != wanted)
             continue;
         const lt_survey_lane lane = s->lanes[i];
         memmove(&s->lanes[kept + 1], &s->lanes[kept], (i - kept) * sizeof *s->lanes);

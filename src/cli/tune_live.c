@@ -176,9 +176,9 @@ static lt_status compare(cli_tune_live_job *t, lt_error *err)
     lt_status st = survey(t, t->second, &t->after, err);
     for (size_t i = 0; i < t->before.count && st == LT_OK; i++) {
         const lt_survey_lane *before = &t->before.survey->lanes[i];
-        for (size_t k = 0; k < t->after->lane_count && st == LT_OK && t->lanes[i].dialled; k++)
-            if (t->after->lanes[k].lane->tune.lane == t->lanes[i].lane)
-                st = cli_tune_compare(before, &t->after->lanes[k], &t->lanes[i], err);
+        const lt_survey_lane *after = lt_survey_lane_of(t->after, t->lanes[i].lane);
+        if (after != NULL && t->lanes[i].dialled)
+            st = cli_tune_compare(before, after, &t->lanes[i], err);
         back |= t->lanes[i].dialled && cli_tune_nothing_moved(&t->lanes[i]);
     }
     if (st == LT_OK && back)

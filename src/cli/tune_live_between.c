@@ -40,13 +40,6 @@ static open_list list_open(const lt_survey *s, bool counters)
 
 /* ---- what is there ---- */
 
-static bool is_in_folder_of(const lt_survey *s, const lt_recording *r, unsigned counter)
-{
-    char folder[64];
-    const int n = snprintf(folder, sizeof folder, "visits/%s/counter-%u/", s->visit->date, counter);
-    return n > 0 && strncmp(r->file, folder, (size_t)n) == 0;
-}
-
 static bool is_between(const lt_recording *r, unsigned from)
 {
     return r->usable && r->path == LT_PATH_CROSS_COUPLING && r->from == from;
@@ -55,7 +48,7 @@ static bool is_between(const lt_recording *r, unsigned from)
 static bool is_recorded(const lt_survey *s, bool counters, unsigned to, unsigned from)
 {
     for (size_t k = 0; counters && k < s->counter_recording_count; k++)
-        if (is_between(&s->counter_recordings[k], from) && is_in_folder_of(s, &s->counter_recordings[k], to))
+        if (s->counter_recordings[k].number == to && is_between(&s->counter_recordings[k], from))
             return true;
     for (size_t i = 0; !counters && i < s->lane_count; i++)
         for (size_t k = 0; k < s->lanes[i].recording_count && s->lanes[i].tune.lane == to; k++)
@@ -136,20 +129,12 @@ lt_status cli_tune_between_missing(cli_tune_live_job *t, lt_error *err)
 
 /* ---- into the second visit ---- */
 
-static unsigned counter_of_lane(const lt_site *s, unsigned lane)
-{
-    for (size_t i = 0; i < s->lane_count; i++)
-        if (s->lanes[i].tune.lane == lane)
-            return s->lanes[i].counter;
-    return 0;
-}
-
 /* Was the outbound (else the inbound) knob of this lane, or of a lane of this counter, turned? */
 static bool is_turned(const cli_tune_live_job *t, bool counters, unsigned number, bool outbound)
 {
     for (size_t i = 0; i < t->before.count; i++) {
         const lt_dialled_lane *d = &t->lanes[i];
-        const unsigned own = counters ? counter_of_lane(t->before.survey->site, d->lane) : d->lane;
+        const unsigned own = counters ? t->before.survey->lanes[i].lane->counter : d->lane;
         const double by_db = outbound ? d->outbound_to_db - d->outbound_from_db : d->inbound_to_db - d->inbound_from_db;
         if (d->dialled && own == number && fabs(by_db) > 0.0)
             return true;
@@ -185,7 +170,7 @@ static lt_dialled_lane *told_with(const cli_tune_live_job *t, bool counters, uns
 {
     for (size_t i = 0; i < t->before.count; i++) {
         lt_dialled_lane *d = &t->lanes[i];
-        const unsigned own = counters ? counter_of_lane(t->before.survey->site, d->lane) : d->lane;
+        const unsigned own = counters ? t->before.survey->lanes[i].lane->counter : d->lane;
         if (d->dialled && (own == to || own == from))
             return d;
     }
@@ -217,12 +202,10 @@ lt_status cli_tune_between_again(cli_tune_live_job *t, lt_error *err)
             if (!r->shared && is_between(r, r->from))
                 st = again(t, false, s->lanes[i].tune.lane, r, err);
         }
-    for (size_t k = 0; k < s->counter_recording_count; k++)
-        for (size_t i = 0; i < s->site->counter_count && st == LT_OK; i++) {
-            const unsigned to = s->site->counters[i].counter;
-            if (is_between(&s->counter_recordings[k], s->counter_recordings[k].from) &&
-                is_in_folder_of(s, &s->counter_recordings[k], to))
-                st = again(t, true, to, &s->counter_recordings[k], err);
-        }
+    for (size_t k = 0; k < s->counter_recording_count && st == LT_OK; k++) {
+        const lt_recording *r = &s->counter_recordings[k];
+        if (is_between(r, r->from))
+            st = again(t, true, r->number, r, err);
+    }
     return st;
 }

@@ -35,9 +35,14 @@ static void stem_of(const lt_record_place *p, char stem[160])
     (void)snprintf(stem, 160, "%s%s%.64s", word, p->condition[0] != '\0' ? "." : "", p->condition);
 }
 
+static unsigned number_of(const lt_record_place *p)
+{
+    return p->counter != 0 ? p->counter : p->lane;
+}
+
 static void folder_of(const lt_record_place *p, char folder[32])
 {
-    (void)snprintf(folder, 32, "%s-%u", p->counter != 0 ? "counter" : "lane", p->counter != 0 ? p->counter : p->lane);
+    ltp_folder_name(p->counter != 0, number_of(p), folder);
 }
 
 static lt_status in_folder(const lt_record_place *p, char path[LTP_SITE_PATH_MAX], lt_error *err, const char *name)
@@ -168,7 +173,7 @@ static lt_status keep_stimuli_of_others(const lt_record_place *p, lt_error *err)
         return LT_OK;
     lt_path_word(p->path, p->from, word);
     folder_of(p, folder);
-    lt_status st = ltp_find_recordings(p->dir, p->date, folder, false, &found, &ignored, err);
+    lt_status st = ltp_find_recordings(p->dir, p->date, p->counter != 0, number_of(p), &found, &ignored, err);
     for (size_t i = 0; i < found.count && st == LT_OK; i++) {
         const lt_recording *r = &found.items[i];
         char file[320], from[LTP_SITE_PATH_MAX], to[LTP_SITE_PATH_MAX], own[240];

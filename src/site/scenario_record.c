@@ -248,11 +248,11 @@ static lt_status save_truth(job *j, const lt_scene_lane *l, size_t condition, lt
 
 static lt_status record_path(job *j, const lt_scene_lane *l, lt_scene_path p, lt_error *err)
 {
-    char folder[64];
+    char kind[32], folder[80];
     if (p == LT_SCENE_LOOP && !j->s->record_loop)
         return LT_OK;
-    (void)snprintf(folder, sizeof folder, "visits/%s/%s-%u", j->s->date, is_of_counter(p) ? "counter" : "lane",
-                   l->lane);
+    ltp_folder_name(is_of_counter(p), l->lane, kind);
+    (void)snprintf(folder, sizeof folder, "visits/%s/%s", j->s->date, kind);
     lt_status st = LT_OK;
     for (size_t c = 0; c < (is_of_counter(p) ? 1 : l->condition_count) && st == LT_OK; c++) {
         st = record(j, l, c, p, folder, err);
@@ -264,11 +264,11 @@ static lt_status record_path(job *j, const lt_scene_lane *l, lt_scene_path p, lt
 
 static lt_status make_folders(const lt_scenario *s, const char *dir, lt_error *err)
 {
-    static const char *const kinds[] = {"lane", "counter"};
-    char path[LTP_SITE_PATH_MAX];
+    char path[LTP_SITE_PATH_MAX], folder[32];
     lt_status st = LT_OK;
     for (size_t i = 0; i < 2 * s->lane_count && st == LT_OK; i++) {
-        st = ltp_site_path(path, err, "%s/visits/%s/%s-%u", dir, s->date, kinds[i % 2], s->lanes[i / 2].lane);
+        ltp_folder_name(i % 2 == 1, s->lanes[i / 2].lane, folder);
+        st = ltp_site_path(path, err, "%s/visits/%s/%s", dir, s->date, folder);
         if (st == LT_OK)
             st = ltp_folder_make(path, err);
     }

@@ -354,11 +354,19 @@ static void read_counters(ltp_yaml *y, const raw_site *raw, lt_site *s)
     }
 }
 
-static const lt_counter *find_counter(const lt_site *s, unsigned number)
+const lt_counter *lt_site_counter_of(const lt_site *s, unsigned number)
 {
     for (size_t i = 0; i < s->counter_count; i++)
         if (s->counters[i].counter == number)
             return &s->counters[i];
+    return NULL;
+}
+
+const lt_site_lane *lt_site_lane_of(const lt_site *s, unsigned number)
+{
+    for (size_t i = 0; i < s->lane_count; i++)
+        if (s->lanes[i].tune.lane == number)
+            return &s->lanes[i];
     return NULL;
 }
 
@@ -374,26 +382,18 @@ static void read_lanes(ltp_yaml *y, const raw_site *raw, lt_site *s)
                 (void)ltp_yaml_fail(y, raw->lanes[i].lane, field,
                                     "lane %u stands here twice; each lane needs its own number", l->tune.lane);
         (void)snprintf(field, sizeof field, "lanes[%zu].counter", i);
-        if (find_counter(s, l->counter) == NULL)
+        if (lt_site_counter_of(s, l->counter) == NULL)
             (void)ltp_yaml_fail(y, raw->lanes[i].counter, field,
                                 "there is no counter %u under 'counters'; the first one there is %u", l->counter,
                                 s->counters[0].counter);
     }
 }
 
-static bool has_lane(const lt_site *s, unsigned number)
-{
-    for (size_t i = 0; i < s->lane_count; i++)
-        if (s->lanes[i].tune.lane == number)
-            return true;
-    return false;
-}
-
 /* One end of a coupling must be there. */
 static void check_end(ltp_yaml *y, const char *leaf, const char *field, const lt_site *s, bool counters,
                       unsigned number)
 {
-    if (counters ? find_counter(s, number) == NULL : !has_lane(s, number))
+    if (counters ? lt_site_counter_of(s, number) == NULL : lt_site_lane_of(s, number) == NULL)
         (void)ltp_yaml_fail(y, leaf, field, "there is no %s %u in this file", counters ? "counter" : "lane", number);
 }
 
@@ -462,7 +462,7 @@ static void check_shared(ltp_yaml *y, const raw_site *raw, const lt_site *s)
 static void join(lt_site *s)
 {
     for (size_t i = 0; i < s->lane_count; i++) {
-        const lt_counter *c = find_counter(s, s->lanes[i].counter);
+        const lt_counter *c = lt_site_counter_of(s, s->lanes[i].counter);
         lt_tune_lane *t = &s->lanes[i].tune;
         t->temperature_c = s->temperature_c;
         t->listening = c->listening;

@@ -171,16 +171,15 @@ static lt_status save_visit(const char *dir, const char *date, lt_error *err)
 
 static lt_status make_folders(const char *dir, const char *date, unsigned lanes, lt_error *err)
 {
-    char path[LTP_SITE_PATH_MAX];
+    char path[LTP_SITE_PATH_MAX], folder[32];
     lt_status st = LT_OK;
-    for (unsigned i = 1; i <= lanes && st == LT_OK; i++) {
-        st = ltp_site_path(path, err, "%s/visits/%s/lane-%u", dir, date, i);
+    for (unsigned i = 0; i <= lanes && st == LT_OK; i++) {
+        ltp_folder_name(i == 0, i == 0 ? 1 : i, folder);
+        st = ltp_site_path(path, err, "%s/visits/%s/%s", dir, date, folder);
         if (st == LT_OK)
             st = ltp_folder_make(path, err);
     }
-    if (st == LT_OK)
-        st = ltp_site_path(path, err, "%s/visits/%s/counter-1", dir, date);
-    return st == LT_OK ? ltp_folder_make(path, err) : st;
+    return st;
 }
 
 lt_status lt_site_new(const char *dir, const char *site_name, const char *date, unsigned lanes, lt_error *err)

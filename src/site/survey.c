@@ -3,8 +3,8 @@
 #include "site/survey.h"
 
 #include "base/alloc.h"
+#include "site/words.h"
 
-#include <stdio.h>
 #include <string.h>
 
 /* Folder of a lane or a counter, and what lies there. */
@@ -13,11 +13,11 @@ typedef struct {
     ltp_found found;
 } place;
 
-static lt_status find(const char *dir, const char *date, const char *kind, unsigned number, place *p, lt_notes *notes,
+static lt_status find(const char *dir, const char *date, bool counter, unsigned number, place *p, lt_notes *notes,
                       lt_error *err)
 {
-    (void)snprintf(p->folder, sizeof p->folder, "%s-%u", kind, number);
-    return ltp_find_recordings(dir, date, p->folder, strcmp(kind, "counter") == 0, &p->found, notes, err);
+    ltp_folder_name(counter, number, p->folder);
+    return ltp_find_recordings(dir, date, counter, number, &p->found, notes, err);
 }
 
 static lt_status list_all(ltp_measuring *m, const place *p, lt_notes *notes, lt_error *err)
@@ -35,6 +35,22 @@ static lt_status list_all(ltp_measuring *m, const place *p, lt_notes *notes, lt_
     return LT_OK;
 }
 
+lt_survey_lane *lt_survey_lane_of(const lt_survey *s, unsigned number)
+{
+    for (size_t i = 0; i < s->lane_count; i++)
+        if (s->lanes[i].lane->tune.lane == number)
+            return &s->lanes[i];
+    return NULL;
+}
+
+bool lt_survey_lane_is_recorded(const lt_survey_lane *lane)
+{
+    for (size_t i = 0; i < lane->recording_count; i++)
+        if (!lane->recordings[i].shared)
+            return true;
+    return false;
+}
+
 /* ---- lanes and their counters ---- */
 
 typedef struct {
@@ -47,10 +63,8 @@ typedef struct {
 
 static size_t counter_index(const lt_site *site, unsigned number)
 {
-    size_t i = 0;
-    while (i < site->counter_count && site->counters[i].counter != number)
-        i++;
-    return i;
+    return (size_t)(lt_site_counter_of(site, number) -
+                    site->counters); /* reading site.yaml saw to it that it is there */
 }
 
 static lt_status choose_lanes(lt_survey *s, const char *dir, unsigned only_lane, lt_error *err)
@@ -76,9 +90,9 @@ static lt_status find_all(job *j, const char *dir, lt_error *err)
     for (size_t i = 0; i < s->lane_count && st == LT_OK; i++) {
         const lt_site_lane *lane = s->lanes[i].lane;
         const size_t c = counter_index(s->site, lane->counter);
-        st = find(dir, date, "lane", lane->tune.lane, &j->lanes[i], &s->lanes[i].notes, err);
+        st = find(dir, date, false, lane->tune.lane, &j->lanes[i], &s->lanes[i].notes, err);
         if (st == LT_OK && j->counters[c].folder[0] == '\0')
-            st = find(dir, date, "counter", lane->counter, &j->counters[c], &j->counter_notes[c], err);
+            st = find(dir, date, true, lane->counter, &j->counters[c], &j->counter_notes[c], err);
     }
     return st;
 }
@@ -133,10 +147,7 @@ static void note_visit(const lt_visit *v, const lt_site *site, lt_notes *notes)
         lt_notes_add(notes, "visit-date", "visit.yaml says %s, but its folder is %s; the folder's name counts.",
                      v->stated_date, v->date);
     for (size_t i = 0; i < v->setting_count; i++) {
-        bool known = false;
-        for (size_t k = 0; k < site->lane_count; k++)
-            known |= site->lanes[k].tune.lane == v->settings[i].lane;
-        if (!known)
+        if (lt_site_lane_of(site, v->settings[i].lane) == NULL)
             lt_notes_add(notes, "visit-settings", "visit.yaml has settings of lane %u, which site.yaml does not have.",
                          v->settings[i].lane);
     }

@@ -12,9 +12,9 @@ typedef struct {
     size_t count;
 } ltp_found;
 
-/** Recordings in visits/DATE/FOLDER by their names. A folder that is missing holds none. Names that mean nothing get a
- * note. of_counter: only the paths of the counter's side belong there. */
-LT_NODISCARD lt_status ltp_find_recordings(const char *dir, const char *date, const char *folder, bool of_counter,
+/** Recordings in the folder of a lane or counter by their names. A folder that is missing holds none. Names that mean
+ * nothing get a note. of_counter: only the paths of the counter's side belong there. */
+LT_NODISCARD lt_status ltp_find_recordings(const char *dir, const char *date, bool of_counter, unsigned number,
                                            ltp_found *out, lt_notes *notes, lt_error *err);
 /** File of the stimulus for a recording in FOLDER, relative to the site: stimulus.PATH.CONDITION, stimulus.PATH or
  * stimulus there, or else stimulus in visits/DATE/. word: lt_path_word(). "" = none. */

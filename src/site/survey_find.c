@@ -36,8 +36,11 @@ static bool is_of_counter(lt_path p)
 static void note_unknown_path(lt_notes *notes, const char *file, const char *word)
 {
     const char *words[LT_PATH_COUNT];
-    for (unsigned i = 0; i < LT_PATH_COUNT; i++)
+    char list[240] = "";
+    for (unsigned i = 0, used = 0; i < LT_PATH_COUNT; i++) {
         words[i] = lt_path_name((lt_path)i);
+        used += (unsigned)snprintf(list + used, sizeof list - used, "%s%s", i > 0 ? ", " : "", words[i]);
+    }
     const char *nearest = ltp_nearest_word(word, words, LT_PATH_COUNT);
     if (strncmp(word, "cross-coupling", strlen("cross-coupling")) == 0)
         lt_notes_add(notes, "file-name",
@@ -48,11 +51,7 @@ static void note_unknown_path(lt_notes *notes, const char *file, const char *wor
         lt_notes_add(notes, "file-name", "%s is not used: there is no path '%.40s'; is '%s' meant? Rename it.", file,
                      word, nearest);
     else
-        lt_notes_add(
-            notes, "file-name",
-            "%s is not used: its name begins with none of outbound, inbound, lane-coupling, counter-coupling, "
-            "loop, noise-ear, noise-mic, noise-counter, talk-test, bystander, noise-bystander, cross-coupling-from-N.",
-            file);
+        lt_notes_add(notes, "file-name", "%s is not used: its name begins with none of %s-from-N.", file, list);
 }
 
 /* Takes a name apart. False: it is no recording; a sound file gets a note that says why. */
@@ -139,12 +138,13 @@ static void drop_doubles(ltp_found *f, lt_notes *notes)
     }
 }
 
-lt_status ltp_find_recordings(const char *dir, const char *date, const char *folder, bool of_counter, ltp_found *out,
+lt_status ltp_find_recordings(const char *dir, const char *date, bool of_counter, unsigned number, ltp_found *out,
                               lt_notes *notes, lt_error *err)
 {
-    char path[LTP_SITE_PATH_MAX];
+    char path[LTP_SITE_PATH_MAX], folder[32];
     const size_t noted = notes->count;
     *out = (ltp_found){0};
+    ltp_folder_name(of_counter, number, folder);
     lt_status st = ltp_site_path(path, err, "%s/visits/%s/%s", dir, date, folder);
     if (st != LT_OK)
         return st;
@@ -153,7 +153,7 @@ lt_status ltp_find_recordings(const char *dir, const char *date, const char *fol
         return errno == ENOENT ? LT_OK
                                : ltp_fail(err, LT_E_IO, "%s: the folder cannot be read; check its permissions", path);
     for (const struct dirent *e = readdir(d); e != NULL && st == LT_OK; e = readdir(d)) {
-        lt_recording r = {.shared = of_counter};
+        lt_recording r = {.shared = of_counter, .number = number};
         if (e->d_name[0] == '.') /* hidden files, and our own half-written ones */
             continue;
         const int n = snprintf(r.file, sizeof r.file, "visits/%s/%s/%s", date, folder, e->d_name);
@@ -194,12 +194,12 @@ static bool is_known_folder(const char *name, const lt_site *site)
 {
     char known[32];
     for (size_t i = 0; i < site->lane_count; i++) {
-        (void)snprintf(known, sizeof known, "lane-%u", site->lanes[i].tune.lane);
+        ltp_folder_name(false, site->lanes[i].tune.lane, known);
         if (strcmp(name, known) == 0)
             return true;
     }
     for (size_t i = 0; i < site->counter_count; i++) {
-        (void)snprintf(known, sizeof known, "counter-%u", site->counters[i].counter);
+        ltp_folder_name(true, site->counters[i].counter, known);
         if (strcmp(name, known) == 0)
             return true;
     }

@@ -23,21 +23,6 @@ static void add_recorded(const lt_recording *r, bool counters, unsigned to, lt_c
     (void)snprintf(c->condition, sizeof c->condition, "%s", r->condition);
 }
 
-/* Number of the counter in whose folder a recording lies: "visits/DATE/counter-2/...". */
-static bool counter_of(const lt_survey *s, const lt_recording *r, unsigned *number)
-{
-    char folder[64];
-    for (size_t i = 0; i < s->site->counter_count; i++) {
-        const int n =
-            snprintf(folder, sizeof folder, "visits/%s/counter-%u/", s->visit->date, s->site->counters[i].counter);
-        if (n > 0 && (size_t)n < sizeof folder && strncmp(r->file, folder, (size_t)n) == 0) {
-            *number = s->site->counters[i].counter;
-            return true;
-        }
-    }
-    return false;
-}
-
 static lt_status list_couplings(const lt_survey *s, lt_cross_coupling **out, size_t *count, lt_error *err)
 {
     size_t room = s->site->coupling_count + s->counter_recording_count + 1;
@@ -53,22 +38,16 @@ static lt_status list_couplings(const lt_survey *s, lt_cross_coupling **out, siz
         for (size_t k = 0; k < s->lanes[i].recording_count; k++)
             if (!s->lanes[i].recordings[k].shared)
                 add_recorded(&s->lanes[i].recordings[k], false, s->lanes[i].lane->tune.lane, *out, count);
-    for (size_t k = 0; k < s->counter_recording_count; k++) {
-        unsigned number = 0;
-        if (counter_of(s, &s->counter_recordings[k], &number))
-            add_recorded(&s->counter_recordings[k], true, number, *out, count);
-    }
+    for (size_t k = 0; k < s->counter_recording_count; k++)
+        add_recorded(&s->counter_recordings[k], true, s->counter_recordings[k].number, *out, count);
     return LT_OK;
 }
 
 /* A recording from a lane or counter that is not there would silently be of no use. */
 static void note_strange(const lt_survey *s, const lt_cross_coupling *c, lt_notes *notes)
 {
-    bool known = false;
-    for (size_t i = 0; c->counters && i < s->site->counter_count; i++)
-        known |= s->site->counters[i].counter == c->from;
-    for (size_t i = 0; !c->counters && i < s->site->lane_count; i++)
-        known |= s->site->lanes[i].tune.lane == c->from;
+    const bool known =
+        c->counters ? lt_site_counter_of(s->site, c->from) != NULL : lt_site_lane_of(s->site, c->from) != NULL;
     if (c->response == NULL || (known && c->from != c->to))
         return;
     lt_notes_add(notes, "file-name", "cross-coupling-from-%u in the folder of %s %u is not used: %s.", c->from,

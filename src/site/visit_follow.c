@@ -191,13 +191,14 @@ lt_status lt_visit_carry(const char *dir, const char *from, const char *to, unsi
     const carry c = {.dir = dir, .from = from, .to = to};
     char lane_folder[32], counter_folder[32];
     const char *const folders[] = {lane_folder, counter_folder}; /* the lane's own recordings first: they win */
+    const unsigned numbers[] = {lane, counter};
     lt_status st = LT_OK;
-    (void)snprintf(lane_folder, sizeof lane_folder, "lane-%u", lane);
-    (void)snprintf(counter_folder, sizeof counter_folder, "counter-%u", counter);
+    ltp_folder_name(false, lane, lane_folder);
+    ltp_folder_name(true, counter, counter_folder);
     for (size_t k = 0; k < LTP_COUNT(folders) && st == LT_OK; k++) {
         ltp_found found;
         lt_notes ignored = {0};
-        st = ltp_find_recordings(dir, from, folders[k], k == 1, &found, &ignored, err);
+        st = ltp_find_recordings(dir, from, k == 1, numbers[k], &found, &ignored, err);
         for (size_t i = 0; i < found.count && st == LT_OK; i++) {
             const lt_recording *r = &found.items[i];
             /* A recording of the counter's side that depends on a lane's settings becomes the lane's own: other lanes
@@ -219,8 +220,8 @@ lt_status lt_visit_carry_between(const char *dir, const char *from, const char *
     char folder[32];
     ltp_found found;
     lt_notes ignored = {0};
-    (void)snprintf(folder, sizeof folder, "%s-%u", counters ? "counter" : "lane", n);
-    lt_status st = ltp_find_recordings(dir, from, folder, counters, &found, &ignored, err);
+    ltp_folder_name(counters, n, folder);
+    lt_status st = ltp_find_recordings(dir, from, counters, n, &found, &ignored, err);
     for (size_t i = 0; i < found.count && st == LT_OK; i++)
         if (found.items[i].path == LT_PATH_CROSS_COUPLING && found.items[i].from == m)
             st = carry_one(&c, folder, folder, &found.items[i], err);

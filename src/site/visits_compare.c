@@ -28,14 +28,6 @@ static void report_part(void *context, const char *what, double fraction)
     p->progress(p->context, what, p->from + fraction * p->share);
 }
 
-static bool is_recorded(const lt_survey_lane *lane)
-{
-    for (size_t i = 0; i < lane->recording_count; i++)
-        if (!lane->recordings[i].shared)
-            return true;
-    return false;
-}
-
 /* Figures of the lanes that have them. A lane that cannot be tuned (no calibration, no outbound recording) keeps its
  * paths; only what follows from all of them together is missing. */
 static lt_status tune(side *s, const char *date, lt_notes *notes, lt_error *err)
@@ -59,7 +51,7 @@ static lt_status tune(side *s, const char *date, lt_notes *notes, lt_error *err)
         return ltp_fail_nomem(err, "the figures of a visit");
     for (size_t i = 0; i < count; i++) {
         why = (lt_error){0};
-        if (!is_recorded(&s->survey->lanes[i]))
+        if (!lt_survey_lane_is_recorded(&s->survey->lanes[i]))
             continue;
         st = lt_tune(&s->survey->lanes[i].tune, 1, &s->own_results[i], &why);
         if (st == LT_E_NOMEM)
@@ -100,14 +92,6 @@ static void carry_unusable(const side *s, const lt_survey_lane *lane, lt_notes *
     }
 }
 
-static const lt_survey_lane *lane_of(const side *s, unsigned number, size_t *index)
-{
-    for (*index = 0; *index < s->survey->lane_count; (*index)++)
-        if (s->survey->lanes[*index].lane->tune.lane == number && is_recorded(&s->survey->lanes[*index]))
-            return &s->survey->lanes[*index];
-    return NULL;
-}
-
 static lt_status compare_lanes(const side *b, const side *a, const lt_compare_options *opt, lt_visit_comparison *out,
                                lt_error *err)
 {
@@ -118,14 +102,15 @@ static lt_status compare_lanes(const side *b, const side *a, const lt_compare_op
     for (size_t i = 0; i < a->survey->lane_count; i++) {
         const lt_survey_lane *after = &a->survey->lanes[i];
         const unsigned number = after->lane->tune.lane;
-        size_t k = 0;
-        const lt_survey_lane *before = lane_of(b, number, &k);
-        if (!is_recorded(after) || before == NULL) {
-            if (is_recorded(after) || before != NULL)
+        const lt_survey_lane *before = lt_survey_lane_of(b->survey, number);
+        const bool was_recorded = before != NULL && lt_survey_lane_is_recorded(before);
+        if (!was_recorded || !lt_survey_lane_is_recorded(after)) {
+            if (was_recorded || lt_survey_lane_is_recorded(after))
                 lt_notes_add(&out->notes, "lane-one-visit", "Lane %u was recorded in the visit %s only.", number,
-                             before != NULL ? out->before.date : out->after.date);
+                             was_recorded ? out->before.date : out->after.date);
             continue;
         }
+        const size_t k = (size_t)(before - b->survey->lanes);
         lt_compare_lane *lane = &out->lanes[out->lane_count];
         const lt_compare_side sb = {.lane = &before->tune,
                                     .result = b->known[k] ? &b->results[k] : NULL,

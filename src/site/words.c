@@ -67,6 +67,11 @@ bool lt_path_from_word(const char *word, lt_path *out, unsigned *from)
     return true;
 }
 
+void ltp_folder_name(bool counter, unsigned number, char folder[32])
+{
+    (void)snprintf(folder, 32, "%s-%u", counter ? "counter" : "lane", number);
+}
+
 lt_status ltp_site_path(char path[LTP_SITE_PATH_MAX], lt_error *err, const char *format, ...)
 {
     va_list args;

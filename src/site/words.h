@@ -16,6 +16,8 @@ enum { LTP_SITE_PATH_MAX = 3072 };
 /** Printf into path; LT_E_ARG when it does not fit. */
 LT_NODISCARD lt_status ltp_site_path(char path[LTP_SITE_PATH_MAX], lt_error *err, const char *format, ...)
     LT_PRINTF(3, 4);
+/** "lane-3", or the folder of a counter. */
+void ltp_folder_name(bool counter, unsigned number, char folder[32]);
 /** A name that can be a folder of a visit: 1 to 31 of letters, digits, '-', '_' and '.', not beginning with '.'. */
 bool ltp_is_visit_name(const char *name);
 /** [a-z0-9-]+ of less than LT_NAME_MAX characters. */

@@ -64,7 +64,7 @@ static void a_new_take_moves_the_older_one_aside(void **state)
     assert_true(near_abs("value", first_of(&dir, "replaced/outbound.2.wav"), 0.25, 1e-9));
     ltp_found found;
     lt_notes notes = {0};
-    assert_int_equal(ltp_find_recordings(dir.path, DATE, "lane-2", false, &found, &notes, NULL), LT_OK);
+    assert_int_equal(ltp_find_recordings(dir.path, DATE, false, 2, &found, &notes, NULL), LT_OK);
     assert_int_equal(found.count, 1); /* neither stimuli nor what was replaced */
     assert_int_equal(notes.count, 0);
     ltp_recordings_free(found.items, found.count);
@@ -334,7 +334,7 @@ static void couplings_between_lanes_have_their_place(void **state)
     ltp_found found;
     lt_notes notes = {0};
     char file[320];
-    assert_int_equal(ltp_find_recordings(dir.path, DATE, "lane-1", false, &found, &notes, NULL), LT_OK);
+    assert_int_equal(ltp_find_recordings(dir.path, DATE, false, 1, &found, &notes, NULL), LT_OK);
     assert_int_equal(found.count, 3);
     assert_int_equal(found.items[0].from, 2);
     assert_int_equal(found.items[2].from, 3);
@@ -344,7 +344,7 @@ static void couplings_between_lanes_have_their_place(void **state)
     assert_int_equal(ltp_find_stimulus(dir.path, DATE, "lane-1", "cross-coupling-from-2", "", file, NULL), LT_OK);
     assert_string_equal(file, "visits/2024-05-14/lane-1/stimulus.cross-coupling-from-2.wav");
     assert_int_equal(lt_visit_carry(dir.path, DATE, "2024-05-15", 1, 1, NULL, NULL, &err), LT_OK);
-    assert_int_equal(ltp_find_recordings(dir.path, "2024-05-15", "lane-1", false, &found, &notes, NULL), LT_OK);
+    assert_int_equal(ltp_find_recordings(dir.path, "2024-05-15", false, 1, &found, &notes, NULL), LT_OK);
     assert_int_equal(found.count, 0);
     ltp_recordings_free(found.items, found.count);
     assert_int_equal(lt_visit_carry_between(dir.path, DATE, "2024-05-15", false, 1, 3, &err), LT_OK);
@@ -355,7 +355,7 @@ static void couplings_between_lanes_have_their_place(void **state)
         {"counter-1/cross-coupling-from-2.wav", 0.75},
     };
     expect_carried(&dir, rows, COUNT(rows));
-    assert_int_equal(ltp_find_recordings(dir.path, "2024-05-15", "lane-1", false, &found, &notes, NULL), LT_OK);
+    assert_int_equal(ltp_find_recordings(dir.path, "2024-05-15", false, 1, &found, &notes, NULL), LT_OK);
     assert_int_equal(found.count, 2); /* nothing from lane 2 */
     ltp_recordings_free(found.items, found.count);
     scratch_remove(&dir);
