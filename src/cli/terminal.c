@@ -2,7 +2,7 @@
  * Width of the terminal, and lines that are broken between words to fit it. */
 #include "terminal.h"
 
-#include "base/alloc.h"
+#include "report/text_build.h"
 
 #include <stdio.h>
 #include <stdlib.h>
@@ -10,7 +10,7 @@
 #include <sys/ioctl.h>
 #include <unistd.h>
 
-enum { USUAL = 80, LEAST = 20, MOST = 100 };
+enum { USUAL = LTP_COLUMNS, LEAST = 20, MOST = 100 };
 
 size_t cli_columns(void)
 {
@@ -27,48 +27,32 @@ bool cli_redraws(void)
     return isatty(STDERR_FILENO) == 1 && (term == NULL || strcmp(term, "dumb") != 0);
 }
 
-/* Characters of the UTF-8 text, not bytes. */
-static size_t width_of(const char *text, size_t bytes)
+void cli_print_wrapped(char *text)
 {
-    size_t n = 0;
-    for (size_t i = 0; i < bytes; i++)
-        n += ((unsigned char)text[i] & 0xC0u) != 0x80u;
-    return n;
-}
-
-/* One line of the text, without its end; what does not fit goes on below, indented like it and two columns more. */
-static void print_line(const char *line, size_t bytes, size_t columns)
-{
-    const size_t lead = strspn(line, " ");
-    size_t at = 0, used = 0;
-    while (at < bytes) {
-        const size_t blanks = strspn(line + at, " ");
-        const size_t gap = blanks < bytes - at ? blanks : bytes - at;
-        const size_t rest = bytes - at - gap;
-        const size_t word = strcspn(line + at + gap, " \n") < rest ? strcspn(line + at + gap, " \n") : rest;
-        const size_t wide = width_of(line + at + gap, word);
-        if (used > lead && used + gap + wide > columns) {
-            used = lead + 2;
-            (void)fprintf(stderr, "\n%*s", (int)used, "");
-        } else {
-            (void)fprintf(stderr, "%*s", (int)gap, "");
-            used += gap;
-        }
-        (void)fwrite(line + at + gap, 1, word, stderr);
-        used += wide;
-        at += gap + word;
-    }
-    (void)fputc('\n', stderr);
-}
-
-void cli_print_wrapped(const char *text)
-{
+    static const char blanks[] = "                    "; /* LEAST */
     const size_t columns = cli_columns();
-    for (;;) {
-        const size_t bytes = strcspn(text, "\n");
-        print_line(text, bytes, columns);
-        if (text[bytes] == '\0')
-            return;
-        text += bytes + 1;
+    ltp_textbuf b;
+    lt_error err = {0};
+    char *wrapped = NULL;
+    ltp_text_init(&b, 0);
+    for (char *line = text, *end; line != NULL; line = *end == '\n' ? end + 1 : NULL) {
+        const size_t bytes = strcspn(line, "\n");
+        const size_t blank = strspn(line, " ");
+        const size_t lead = blank < LEAST / 2 ? blank : LEAST / 2;
+        end = line + bytes;
+        if (ltp_text_width(line, bytes) <= columns) {
+            ltp_text_add_bytes(&b, line, bytes);
+            ltp_text_add(&b, "\n");
+            continue;
+        }
+        const char rest = *end;
+        *end = '\0';
+        ltp_text_wrap_to(&b, columns, lead + 2, blanks + LEAST - lead, line);
+        *end = rest;
     }
+    if (ltp_text_take(&b, &wrapped, &err) == LT_OK)
+        (void)fputs(wrapped, stderr);
+    else
+        (void)fprintf(stderr, "%s\n", text); /* rather too wide than not said */
+    lt_text_free(wrapped);
 }

@@ -11,7 +11,7 @@
 size_t cli_columns(void);
 /** True if standard error is a terminal on which a line can be drawn again: not TERM=dumb. */
 bool cli_redraws(void);
-/** Lines on standard error, broken between words to fit. */
-void cli_print_wrapped(const char *text);
+/** Lines on standard error; one that does not fit is broken between words and goes on two columns to the right. */
+void cli_print_wrapped(char *text);
 
 #endif

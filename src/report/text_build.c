@@ -10,12 +10,17 @@ static bool starts_character(char c)
     return ((unsigned char)c & 0xC0u) != 0x80u;
 }
 
-static size_t width_of(const char *s)
+size_t ltp_text_width(const char *s, size_t bytes)
 {
     size_t width = 0;
-    for (; *s != '\0'; s++)
-        width += starts_character(*s) ? 1 : 0;
+    for (size_t i = 0; i < bytes; i++)
+        width += starts_character(s[i]) ? 1 : 0;
     return width;
+}
+
+static size_t width_of(const char *s)
+{
+    return ltp_text_width(s, strlen(s));
 }
 
 /* Control characters could move the cursor or colour a terminal. */
@@ -80,33 +85,29 @@ static size_t word_length(const char *s)
     return strcspn(s, " \t\r\n");
 }
 
-void ltp_text_wrap(ltp_textbuf *b, const char *lead, const char *sentence)
+static void break_line(ltp_textbuf *b, size_t indent, size_t *column)
 {
-    const size_t indent = width_of(lead);
-    size_t column = indent;
+    ltp_text_add(b, "\n");
+    blanks(b, indent);
+    *column = indent;
+}
+
+void ltp_text_wrap_to(ltp_textbuf *b, size_t columns, size_t indent, const char *lead, const char *sentence)
+{
+    size_t column = width_of(lead);
     bool line_is_empty = true;
     ltp_text_add(b, lead);
     for (const char *s = sentence + strspn(sentence, " \t\r\n"); *s != '\0'; s += strspn(s, " \t\r\n")) {
         const size_t length = word_length(s);
-        size_t width = 0;
-        for (size_t i = 0; i < length; i++)
-            width += starts_character(s[i]) ? 1 : 0;
-        if (!line_is_empty && column + 1 + width > LTP_COLUMNS) {
-            ltp_text_add(b, "\n");
-            blanks(b, indent);
-            column = indent;
-            line_is_empty = true;
-        }
-        if (!line_is_empty) {
+        if (!line_is_empty && column + 1 + ltp_text_width(s, length) > columns) {
+            break_line(b, indent, &column);
+        } else if (!line_is_empty) {
             ltp_text_add(b, " ");
             column++;
         }
         for (size_t i = 0; i < length; i++) {
-            if (column >= LTP_COLUMNS && starts_character(s[i])) { /* a word longer than a line */
-                ltp_text_add(b, "\n");
-                blanks(b, indent);
-                column = indent;
-            }
+            if (column >= columns && starts_character(s[i])) /* a word longer than a line */
+                break_line(b, indent, &column);
             add_byte(b, s[i]);
             column += starts_character(s[i]) ? 1 : 0;
         }
@@ -114,6 +115,11 @@ void ltp_text_wrap(ltp_textbuf *b, const char *lead, const char *sentence)
         s += length;
     }
     ltp_text_add(b, "\n");
+}
+
+void ltp_text_wrap(ltp_textbuf *b, const char *lead, const char *sentence)
+{
+    ltp_text_wrap_to(b, LTP_COLUMNS, width_of(lead), lead, sentence);
 }
 
 void ltp_text_notes(ltp_textbuf *b, const char *lead, const lt_notes *notes)

@@ -18,8 +18,12 @@ void ltp_text_row(ltp_textbuf *b, const char *word, double value, int decimals, 
 void ltp_text_name(ltp_textbuf *b, const char *name, size_t width);
 /** The same, filled with blanks to `width`. */
 void ltp_text_name_column(ltp_textbuf *b, const char *name, size_t width);
+/** Characters that a text takes on a terminal: what continues one in UTF-8 does not count. */
+size_t ltp_text_width(const char *s, size_t bytes);
 /** `lead` and the sentence, wrapped; later lines are indented by the length of `lead`. */
 void ltp_text_wrap(ltp_textbuf *b, const char *lead, const char *sentence);
+/** The same for a terminal of `columns`; later lines are indented by `indent`. */
+void ltp_text_wrap_to(ltp_textbuf *b, size_t columns, size_t indent, const char *lead, const char *sentence);
 /** Each note as "lead message". */
 void ltp_text_notes(ltp_textbuf *b, const char *lead, const lt_notes *notes);
 

@@ -72,6 +72,25 @@ static void sentences_wrap(void **state)
     lt_text_free(text);
 }
 
+static void sentences_wrap_to_any_width(void **state)
+{
+    (void)state;
+    ltp_textbuf b;
+    char *text = NULL;
+    lt_error err = {0};
+    ltp_text_init(&b, 0);
+    ltp_text_wrap_to(&b, 20, 4, "  ",
+                     "Stra\xc3\x9f"
+                     "e und H\xc3\xb6"
+                     "fe zu voll, und abcdefghijklmnopqrstuvwxyz");
+    assert_int_equal(ltp_text_take(&b, &text, &err), LT_OK);
+    assert_string_equal(text, "  Stra\xc3\x9f"
+                              "e und H\xc3\xb6"
+                              "fe zu\n    voll, und\n    abcdefghijklmnop\n    qrstuvwxyz\n");
+    assert_int_equal(ltp_text_width(text, strcspn(text, "\n")), 20);
+    lt_text_free(text);
+}
+
 static void names_are_cut_in_front(void **state)
 {
     (void)state;
@@ -256,6 +275,7 @@ int report_text_tests(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(sentences_wrap),
+        cmocka_unit_test(sentences_wrap_to_any_width),
         cmocka_unit_test(names_are_cut_in_front),
         cmocka_unit_test(columns_are_right_aligned),
         cmocka_unit_test(margins_say_what_they_mean),
