@@ -3,6 +3,7 @@
  * weighting). */
 #include "loop/echo_search.h"
 #include "base/alloc.h"
+#include "dsp/even.h"
 #include "loop/complex.h"
 
 #include <math.h>
@@ -10,8 +11,6 @@
 
 enum { WELCH = 1024 };
 static const double work_rate_hz = 8000.0;
-static const double level_window_s = 0.2; /* in which levels are made even */
-static const double level_floor = 0.05;   /* re the whole recording's RMS */
 static const double low_hz = 200.0;
 
 void ltp_echo_search_clear(ltp_echo_search *s)
@@ -26,30 +25,12 @@ void ltp_echo_search_clear(ltp_echo_search *s)
     *s = (ltp_echo_search){0};
 }
 
-/* Divide by the local RMS. */
-static lt_status even_levels(lt_signal *s, lt_error *err)
-{
-    const size_t half = (size_t)(0.5 * level_window_s * s->rate_hz);
-    const double least = level_floor * level_floor * lt_signal_rms(s) * lt_signal_rms(s) + 1e-30;
-    double *sum = ltp_alloc(s->count + 1, sizeof *sum);
-    if (sum == NULL)
-        return ltp_fail_nomem(err, "the lag of an echo");
-    for (size_t i = 0; i < s->count; i++)
-        sum[i + 1] = sum[i] + s->samples[i] * s->samples[i];
-    for (size_t i = 0; i < s->count; i++) {
-        const size_t from = i > half ? i - half : 0;
-        const size_t to = i + half < s->count ? i + half : s->count;
-        s->samples[i] /= sqrt(fmax((sum[to] - sum[from]) / (double)(to - from), 0.0) + least);
-    }
-    ltp_free(sum);
-    return LT_OK;
-}
-
 static lt_status make_signal(const lt_signal *in, lt_signal **out, lt_error *err)
 {
     const lt_status st = in->rate_hz > 1.01 * work_rate_hz ? lt_resample(in, work_rate_hz, out, err)
                                                            : lt_signal_copy(in, 0, in->count, out, err);
-    return st == LT_OK ? even_levels(*out, err) : st;
+    return st == LT_OK ? ltp_even_levels((*out)->samples, (*out)->count, (*out)->rate_hz, "the lag of an echo", err)
+                       : st;
 }
 
 static lt_status welch(const lt_signal *s, double *psd, lt_error *err)

@@ -3,6 +3,7 @@
  * (Knapp and Carter, IEEE Trans. ASSP 24, 1976; the SCOT weighting, from spectra smoothed over cells). The squared
  * correlations of the blocks add up along straight lines of lag against time, so that clock drift hides nothing. */
 #include "base/alloc.h"
+#include "dsp/even.h"
 #include "speech/stoi.h"
 
 #include <math.h>
@@ -19,9 +20,7 @@ enum {
     SLOPES = 41
 };
 static const double low_hz = 150.0, high_hz = 4300.0;
-static const double level_window_s = 0.2; /* in which levels are made even */
-static const double level_floor = 0.05;   /* re the whole signal's RMS */
-static const double quiet = 0.02;         /* blocks of less power re the mean are not looked for */
+static const double quiet = 0.02; /* blocks of less power re the mean are not looked for */
 static const double widest_drift = 400e-6;
 static const double least_contrast = 16.0; /* squared correlation over what one in a hundred far lags exceeds */
 static const double apart_s = 0.5;
@@ -59,27 +58,14 @@ static void clear(search *s)
     ltp_free(s->scratch);
 }
 
-/* A copy divided by its local RMS, behind `pad` zeros. */
+/* A copy with even levels, behind `pad` zeros. */
 static lt_status make_even(const lt_signal *in, size_t pad, lt_signal **out, lt_error *err)
 {
-    const size_t half = (size_t)(0.5 * level_window_s * in->rate_hz);
-    const double rms = lt_signal_rms(in);
-    const double least = level_floor * level_floor * rms * rms + 1e-30;
-    double *sum = ltp_alloc(in->count + 1, sizeof *sum);
-    lt_status status =
-        sum == NULL ? ltp_fail_nomem(err, "STOI") : lt_signal_create(pad + in->count, in->rate_hz, out, err);
-    if (status == LT_OK) {
-        for (size_t i = 0; i < in->count; i++)
-            sum[i + 1] = sum[i] + in->samples[i] * in->samples[i];
-        for (size_t i = 0; i < in->count; i++) {
-            const size_t from = i > half ? i - half : 0;
-            const size_t to = i + half < in->count ? i + half : in->count;
-            (*out)->samples[pad + i] =
-                in->samples[i] / sqrt(fmax((sum[to] - sum[from]) / (double)(to - from), 0.0) + least);
-        }
-    }
-    ltp_free(sum);
-    return status;
+    const lt_status status = lt_signal_create(pad + in->count, in->rate_hz, out, err);
+    if (status != LT_OK)
+        return status;
+    memcpy((*out)->samples + pad, in->samples, in->count * sizeof *in->samples);
+    return ltp_even_levels((*out)->samples + pad, in->count, in->rate_hz, "STOI", err);
 }
 
 /* Blocks spread over the reference, without those that are pauses. */

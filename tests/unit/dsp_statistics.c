@@ -5,8 +5,10 @@
 #include "rng.h"
 #include "suite.h"
 
+#include "dsp/even.h"
 #include <lanetune/dsp.h>
 
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -259,9 +261,38 @@ static void percentiles_agree_with_single_ones(void **state)
     assert_int_equal(bad, 0);
 }
 
+/* Each sample over the root of the mean square about it, summed anew; a faint part stays faint, silence is no NaN. */
+static void levels_become_even(void **state)
+{
+    (void)state;
+    enum { RATE = 1000, N = 2000, HALF = 100 };
+    double in[N], x[N];
+    fill_gauss(in, N, 0.1, 21);
+    for (size_t i = 700; i < N; i++)
+        in[i] *= i < 1200 ? 0.01 : i < 1700 ? 0.0 : 0.3;
+    double all = 0.0;
+    for (size_t i = 0; i < N; i++)
+        all += in[i] * in[i] / N;
+    memcpy(x, in, sizeof x);
+    assert_int_equal(ltp_even_levels(x, N, RATE, "a test", NULL), LT_OK);
+    int bad = 0;
+    for (size_t i = 0; i < N; i++) {
+        const size_t from = i > HALF ? i - HALF : 0, to = i + HALF < N ? i + HALF : N;
+        double square = 0.0;
+        for (size_t k = from; k < to; k++)
+            square += in[k] * in[k] / (double)(to - from);
+        bad += !near_abs("even", x[i], in[i] / sqrt(square + 0.0025 * all), 1e-9);
+    }
+    assert_int_equal(bad, 0);
+    memset(x, 0, sizeof x);
+    assert_int_equal(ltp_even_levels(x, N, RATE, "a test", NULL), LT_OK);
+    assert_true(fabs(x[N / 2]) < 1e-300);
+}
+
 SUITE(dsp_statistics)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(levels_become_even),
         cmocka_unit_test(quick_levels_are_right),
         cmocka_unit_test(percentiles_agree_with_single_ones),
         cmocka_unit_test(sums_keep_the_small_parts),
