@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: MIT
- * The live commands over a sound card in memory, with each allocation failing in turn: status 1, one line, earlier
- * recordings as they were. Leaks are the part of the leak sanitizer. Without LT_FAULTS each command runs once. */
+ * The live commands over a sound card in memory, with each allocation failing in turn: status 1, one line, and after
+ * each of them every earlier recording with the bytes it had. Leaks are the part of the leak sanitizer. Without
+ * LT_FAULTS each command runs twice only. */
 #include "fake_device.h"
 #include "live.h"
 #include "near.h"
@@ -23,6 +24,91 @@ typedef struct {
     char said[2000]; /* on standard error */
 } outcome;
 
+/* ---- what a site holds ---- */
+
+enum { FILES_MOST = 200 };
+typedef struct {
+    char path[1400];
+    uint64_t content;
+} kept_file;
+typedef struct {
+    kept_file files[FILES_MOST];
+    size_t count;
+} kept;
+
+/* FNV-1a. */
+static uint64_t content_of(const char *path)
+{
+    unsigned char block[4096];
+    uint64_t hash = 14695981039346656037u;
+    FILE *f = fopen(path, "rb");
+    assert_non_null(f);
+    for (size_t n = fread(block, 1, sizeof block, f); n > 0; n = fread(block, 1, sizeof block, f))
+        for (size_t i = 0; i < n; i++)
+            hash = (hash ^ block[i]) * 1099511628211u;
+    (void)fclose(f);
+    return hash;
+}
+
+static void list_files(const char *folder, kept *k)
+{
+    DIR *d = opendir(folder);
+    assert_non_null(d);
+    for (const struct dirent *e = readdir(d); e != NULL; e = readdir(d)) {
+        struct stat st;
+        assert_true(k->count < FILES_MOST);
+        kept_file *f = &k->files[k->count];
+        if (strcmp(e->d_name, ".") == 0 || strcmp(e->d_name, "..") == 0)
+            continue;
+        assert_true((size_t)snprintf(f->path, sizeof f->path, "%s/%s", folder, e->d_name) < sizeof f->path);
+        assert_int_equal(lstat(f->path, &st), 0);
+        if (S_ISDIR(st.st_mode)) {
+            char below[sizeof f->path];
+            memcpy(below, f->path, sizeof below);
+            list_files(below, k);
+        } else {
+            f->content = content_of(f->path);
+            k->count++;
+        }
+    }
+    (void)closedir(d);
+}
+
+static bool is_recording(const char *path)
+{
+    return strlen(path) > 4 && strcmp(path + strlen(path) - 4, ".wav") == 0;
+}
+
+/* A recording stands where it was, or among those that a newer one replaced; every other file is still there. */
+static bool is_still_there(const kept_file *f, const kept *now)
+{
+    for (size_t i = 0; i < now->count; i++) {
+        const bool same_place = strcmp(now->files[i].path, f->path) == 0;
+        if (is_recording(f->path) ? now->files[i].content == f->content &&
+                                        (same_place || strstr(now->files[i].path, "/replaced/") != NULL)
+                                  : same_place)
+            return true;
+    }
+    return false;
+}
+
+/* Done: a new loopback has taken the old one's place. */
+static void assert_all_there(const kept *before, bool done)
+{
+    static kept now;
+    now.count = 0;
+    list_files(site, &now);
+    for (size_t i = 0; i < before->count; i++)
+        if (!is_still_there(&before->files[i], &now) &&
+            !(done && strstr(before->files[i].path, "/loopback.wav") != NULL))
+            fail_msg("%s is not what it was", before->files[i].path);
+    for (size_t i = 0; i < now.count; i++)
+        if (strstr(now.files[i].path, "lanetune-part") != NULL)
+            fail_msg("%s was left behind", now.files[i].path);
+}
+
+/* ---- one run ---- */
+
 static int run(const cli_command *c, const char *const *words)
 {
     const char *argv[32] = {c->name};
@@ -40,14 +126,17 @@ static int run(const cli_command *c, const char *const *words)
 /* Standard streams go elsewhere meanwhile: nobody answers, and what is said is counted. */
 static outcome run_quietly(const cli_command *c, const char *const *words, long fault_after)
 {
+    static kept before;
     outcome o = {0};
-    int kept[3];
+    int streams[3];
     FILE *err = tmpfile();
     const int null = open("/dev/null", O_RDWR);
     assert_non_null(err);
+    before.count = 0;
+    list_files(site, &before);
     (void)fflush(NULL);
     for (int fd = 0; fd < 3; fd++) {
-        kept[fd] = dup(fd);
+        streams[fd] = dup(fd);
         (void)dup2(fd == 2 ? fileno(err) : null, fd);
     }
     ltp_fault_after(fault_after);
@@ -56,8 +145,8 @@ static outcome run_quietly(const cli_command *c, const char *const *words, long 
     ltp_fault_after(-1);
     (void)fflush(NULL);
     for (int fd = 0; fd < 3; fd++) {
-        (void)dup2(kept[fd], fd);
-        (void)close(kept[fd]);
+        (void)dup2(streams[fd], fd);
+        (void)close(streams[fd]);
     }
     (void)close(null);
     rewind(err);
@@ -65,6 +154,7 @@ static outcome run_quietly(const cli_command *c, const char *const *words, long 
     (void)fclose(err);
     for (const char *s = o.said; *s != '\0'; s++)
         o.lines += *s == '\n';
+    assert_all_there(&before, o.status == CLI_DONE);
     return o;
 }
 
@@ -113,6 +203,12 @@ static long count_allocations(const cli_command *c, const char *const *words)
  * fail in turn. LT_EVERY_FAULT in the environment: all, which takes minutes. */
 static void survives(const cli_command *c, const char *const *words, const fake_options *device)
 {
+    fake_device = *device;
+    fake_device.gain *= 0.9; /* an earlier recording, unlike those that follow */
+    fake_device.tone *= 0.9;
+    const outcome first = run_quietly(c, words, -1);
+    if (first.status != CLI_DONE || first.lines != 0)
+        fail_msg("%s: status %d, said: %s", c->name, first.status, first.said);
     fake_device = *device;
 #ifdef LT_FAULTS
     const bool every = getenv("LT_EVERY_FAULT") != NULL;
