@@ -216,7 +216,11 @@ LT_NODISCARD lt_status lt_figure_margin(const lt_margin_figure *g, const lt_repo
 /** Margins of all sets of open lanes, the worst first. */
 LT_NODISCARD lt_status lt_figure_open_margin(const lt_open_margin *m, const lt_report_options *opt,
                                              lt_figure_format format, char **out, size_t *bytes, lt_error *err);
-LT_NODISCARD lt_status lt_figure_echo(const lt_echo *e, const lt_report_options *opt, lt_figure_format format,
+/** Talker echo against the tolerance curve of ITU-T G.131. back: the other way; NULL: one way alone. */
+typedef struct {
+    const lt_echo *echo, *back;
+} lt_echo_figure;
+LT_NODISCARD lt_status lt_figure_echo(const lt_echo_figure *g, const lt_report_options *opt, lt_figure_format format,
                                       char **out, size_t *bytes, lt_error *err);
 /** Mean gain of a voice switch around its attacks and releases. */
 LT_NODISCARD lt_status lt_figure_switching(const lt_switching *s, const lt_report_options *opt, lt_figure_format format,

@@ -147,7 +147,7 @@ static int run(cli_args *a)
     lt_status status = measure(a, inputs, pair ? 2 : 1, &echo, &back, &canceller, &err);
     const lt_canceller *tried = canceller.count > 0 ? &canceller : NULL;
     if (status == LT_OK)
-        status = cli_save_figure(a, draw, echo, &err);
+        status = cli_save_figure(a, draw, &(lt_echo_figure){.echo = echo, .back = back}, &err);
     if (status == LT_OK && a->json) {
         const lt_json_head head = cli_json_head(a, inputs, pair ? 2 : 1);
         status = lt_json_echo(&head, echo, back, tried, &text, &err);
@@ -165,8 +165,8 @@ const cli_command cmd_echo = {
     .summary = "echo path from speech or a sweep, its rating, and which part is to blame",
     .about =
         "Give what was sent and what came back, as two files or as one file of two channels: ordinary speech of 20 s "
-        "or "
-        "more, or the stimulus that was played. Talk at the other end, noise and a clock that drifts are dealt with.\n"
+        "or more, or the stimulus that was played. Talk at the other end, noise and a clock that drifts are dealt "
+        "with.\n"
         "A file of one channel is searched for repeats of its own sound, which is less certain.\n"
         "The finding is one of none, crosstalk, acoustic-coupling, reflection, processing-delay, near-howl, or unclear "
         "where two causes fit; the advice then names the test that tells them apart.",

@@ -25,8 +25,9 @@ void ltp_chart_echo_point(ltp_charts *c, bool filled, double one_way_ms, double 
 {
     if (!lt_is_known(one_way_ms) || !lt_is_known(telr_db))
         return;
-    ltp_chart_dot(c, fmin(fmax(one_way_ms, from_ms), to_ms), fmin(fmax(telr_db, 0.0), LTP_ECHO_TOP_DB), "graph 0.014",
-                  filled ? LTP_WARN : "#ffffff", filled ? NULL : "lc rgb '" LTP_WARN "' lw 1.6");
+    ltp_chart_dot(c, fmin(fmax(one_way_ms, from_ms), to_ms), fmin(fmax(telr_db, 0.0), LTP_ECHO_TOP_DB),
+                  filled ? "graph 0.01" : "graph 0.014", filled ? LTP_WARN : "#ffffff",
+                  filled ? NULL : "lc rgb '" LTP_WARN "' lw 1.6");
 }
 
 /* The condition whose echo is heard most. */

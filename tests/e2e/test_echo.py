@@ -1,6 +1,8 @@
 # SPDX-License-Identifier: MIT
 """lanetune echo: paths made here with NumPy, from speech-like noise, a sweep, two files, one file, one channel."""
 
+import re
+
 import numpy as np
 import scipy.signal
 
@@ -130,6 +132,15 @@ class Echo(Case):
         self.assertEqual(way["finding"], "processing-delay")
         self.assertAlmostEqual(way["delay_ms"], 45, delta=0.1)
         self.assertAlmostEqual(way["echo_loss_db"], 24, delta=0.7)
+        chart = self.dir / "ways.svg"
+        self.text("echo", both, "--both", "--chart", chart)
+        drawn = re.sub(r"<[^>]*>", " ", chart.read_text())
+        for name, echo in (("operator", r), ("customer", way)):  # both stand in the one chart, with their figure
+            self.assertRegex(drawn, rf"{name}:\s+{echo['talker_echo']['telr_db']:.1f}\s+dB")
+        self.text("echo", both, "--chart", chart)
+        self.assertNotIn("customer", chart.read_text())
+        self.text("echo", both, "--both", "--chart", self.dir / "ways.png")
+        self.assertTrue((self.dir / "ways.png").read_bytes().startswith(b"\x89PNG"))
         sent, back = self.pair(there)  # nobody talks there: not known, not "none"
         value = self.json("echo", write_wav(self.dir / "one-way.wav", [sent, back], RATE), "--both")
         self.assertIn("no-other-way", self.codes(value))
