@@ -42,6 +42,18 @@ class Scan(Case):
         self.text("scan", self.dir / "a.wav", "--check", status=3)
         self.text("scan", self.dir / "a.wav")
 
+    def test_dialling_is_no_error(self):
+        """ITU-T Q.23's pairs of tones, 50 ms each, through the steps of G.711's mu-law."""
+        t, y = np.arange(400) / 8000, np.zeros(8 * 8000)
+        for k in range(60):
+            row, column = (697, 770, 852, 941)[k * 7 % 4], (1209, 1336, 1477)[k % 3]
+            y[4000 + 800 * k:4400 + 800 * k] = 0.1 * (np.sin(2 * np.pi * row * t) + np.sin(2 * np.pi * column * t))
+        y = np.round(np.sign(y) * np.log1p(255 * np.abs(y)) / np.log(256) * 127) / 127
+        y = np.sign(y) * np.expm1(np.abs(y) * np.log(256)) / 255
+        found = self.faults(write_wav(self.dir / "a.wav", y, 8000, 16))
+        self.assertNotIn("error", [f["severity"] for f in found.values()])
+        self.assertNotIn("dropout", found)
+
     def test_one_sided_clipping_below_full_scale(self):
         x = noise(8, -20)
         x[3 * RATE:5 * RATE] = np.minimum(x[3 * RATE:5 * RATE], 0.08)

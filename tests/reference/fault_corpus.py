@@ -215,6 +215,93 @@ def comfort_noise(n, rate, rng):
     return np.where(env > 0, x, 0) + 10 ** (-62 / 20) * rng.standard_normal(n)
 
 
+def gated(n, rate, rng):
+    """Prompts through a noise gate without ramps, with or without hangover."""
+    x = recorded_speech(n, rate, rng) + lane_noise(n, rate, rng, rng.uniform(-70, -50))
+    frame = int(rng.choice([0.005, 0.01, 0.02]) * rate)
+    threshold, hang = 10 ** (rng.uniform(-55, -35) / 20), int(rng.choice([0, 0.02, 0.06]) * rate)
+    is_open = np.zeros(n, bool)
+    for i in range(0, n, frame):
+        if np.sqrt(np.mean(x[i:i + frame] ** 2)) > threshold:
+            is_open[i:i + frame + hang] = True
+    return np.where(is_open, x, 0)
+
+
+def cut_words(n, rate, rng):
+    """Prompts that an editor has trimmed where they pass a tenth of their peak, with digital silence between."""
+    pool, parts, have = find(speech_folder()), [], 0
+    while have < n:
+        r, x = load(pool[rng.integers(len(pool))])
+        x = resample(x if x.ndim == 1 else x[:, 0], r, rate)
+        loud = np.nonzero(np.abs(x) > 0.1 * np.max(np.abs(x)))[0]
+        parts += [x[loud[0]:loud[-1] + 1], np.zeros(int(rng.uniform(0.05, 0.8) * rate))]
+        have += len(parts[-2]) + len(parts[-1])
+    x = np.concatenate(parts)[:n]
+    return x * 10 ** (-22 / 20) / np.sqrt(np.mean(x[np.abs(x) > 0.05 * np.max(np.abs(x))] ** 2))
+
+
+def staccato(n, rate, rng):
+    """Music on hold of a simple synthesiser: short notes that stop at once, silence between."""
+    y, at = np.zeros(n), int(0.2 * rate)
+    beat, part, decay = rng.uniform(0.12, 0.4), rng.uniform(0.3, 0.9), rng.uniform(0, 8)
+    while at < n:
+        t = np.arange(min(int(beat * rng.integers(1, 3) * part * rate), n - at)) / rate
+        for _ in range(rng.integers(1, 4)):
+            hz = 110 * 2 ** (rng.integers(0, 30) / 12)
+            y[at:at + len(t)] += 0.12 * np.exp(-decay * t) * sum(np.sin(2 * np.pi * h * hz * t) / h
+                                                                 for h in range(1, 6) if h * hz < 0.45 * rate)
+        at += int(beat * rng.integers(1, 3) * rate)
+    return y
+
+
+def modem(n, rate, rng):
+    """Answer tones with reversals, frequency shift keying (ITU-T V.21, V.25), with pauses of 75 ms."""
+    y, at = np.zeros(n), int(0.4 * rate)
+    while at < n:
+        t = np.arange(min(n - at, int(rng.uniform(0.4, 2) * rate))) / rate
+        shifted = np.cumsum(np.where(rng.integers(0, 2, int(t[-1] * 300) + 1)[(t * 300).astype(int)], 980, 1180)) / rate
+        answer = np.sin(2 * np.pi * 2100 * t) * np.where((t / 0.45).astype(int) % 2, -1, 1)
+        y[at:at + len(t)] = 0.15 * (answer if rng.random() < 0.5 else np.sin(2 * np.pi * shifted))
+        at += len(t) + int(rng.choice([0, 0.075, 0.3]) * rate)
+    return y + lane_noise(n, rate, rng, rng.uniform(-80, -55))
+
+
+def beeper(n, rate, rng):
+    """A truck reverses, a siren, an alarm: through the reflections of a yard, over traffic."""
+    t = np.arange(n) / rate
+    kind = rng.integers(3)
+    hz = (rng.uniform(1000, 1500), 0, rng.uniform(700, 1100))[kind] + 0 * t
+    if kind == 1:
+        hz = 900 - 350 * np.cos(2 * np.pi * t / rng.choice([0.3, 4.0]))
+    on = (t % 1.0 < 0.5, t >= 0, t % 0.4 < 0.2)[kind]
+    tone = sum(w * np.sin(2 * np.pi * h * np.cumsum(hz) / rate) for h, w in ((1, 1), (2, 0.3), (3, 0.2))
+               if h * np.max(hz) < 0.45 * rate)
+    yard = rng.standard_normal(int(0.2 * rate)) * np.exp(-np.arange(int(0.2 * rate)) / (0.03 * rate)) * 0.05
+    yard[0] = 1
+    return signal.fftconvolve(tone * on, yard)[:n] * rng.uniform(0.03, 0.15) + traffic(n, rate, rng)
+
+
+def weather_and_dishes(n, rate, rng):
+    """Rain on a roof, or a kitchen: many small impacts, some of which ring; birds."""
+    y = lane_noise(n, rate, rng, rng.uniform(-60, -42))
+    kind = rng.integers(3)
+    for _ in range(int(n / rate * (rng.uniform(20, 200), rng.uniform(1, 4), rng.uniform(1, 4))[kind])):
+        at = rng.integers(0, n - rate)
+        if kind == 0:
+            k = np.arange(int(rng.uniform(0.002, 0.02) * rate))
+            y[at:at + len(k)] += rng.standard_normal(len(k)) * np.exp(-4 * k / len(k)) * 10 ** (rng.uniform(-45, -26) / 20)
+            continue
+        t = np.arange(int((0.5, 0.12)[kind - 1] * rate)) / rate
+        if kind == 1:
+            hit = sum(rng.uniform(0.2, 1) * np.sin(2 * np.pi * min(rng.uniform(800, 9000), 0.45 * rate) * t) *
+                      np.exp(-t * rng.uniform(8, 120)) for _ in range(rng.integers(3, 9)))
+        else:
+            hz = rng.uniform(1500, min(6000, 0.3 * rate)) * (1 + rng.uniform(-2, 2) * t)
+            hit = np.sin(2 * np.pi * np.cumsum(hz) / rate) * np.hanning(len(t))
+        y[at:at + len(t)] += hit * rng.uniform(0.01, 0.12)
+    return y
+
+
 def quantise(x, bits):
     if bits == 16:
         return np.clip(np.round(x * 32768), -32768, 32767) / 32768
@@ -242,7 +329,7 @@ def make_clean(seed):
     rng = np.random.default_rng([7, seed])
     rate, n, bits = setting(rng)
     kinds = [recorded_speech, recorded_speech, synthetic_speech, music, held_tones, traffic, gusts, sweep, telephony,
-             comfort_noise]
+             comfort_noise, gated, cut_words, staccato, modem, beeper, weather_and_dishes]
     kind = kinds[seed % len(kinds)]
     x = kind(n, rate, rng)
     if kind in (recorded_speech, synthetic_speech, music) and rng.random() < 0.6:

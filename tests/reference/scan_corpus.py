@@ -38,7 +38,7 @@ def main():
     if missing:
         print(f"skipped: {', '.join(missing)} not installed")
         return 77
-    ranges = [int(v) for v in sys.argv[2:6]] or [1000, 1024, 1000, 1020]
+    ranges = [int(v) for v in sys.argv[2:6]] or [1000, 1024, 1000, 1032]
     other, tally = Counter(), Counter()
     with tempfile.TemporaryDirectory() as folder:
         truth = fault_corpus.make_folder(folder, range(*ranges[:2]), range(*ranges[2:]))

@@ -6,6 +6,7 @@
 
 #include "level/faults.h"
 #include "level/peak.h"
+#include "level/predict.h"
 #include "level/rank.h"
 #include <lanetune/level.h>
 
@@ -221,6 +222,63 @@ static void a_hole_in_faint_noise_is_a_dropout(void **state)
     free(x);
 }
 
+/* The same hole of 20 ms, with sound as loud and of one kind on both sides; a loud pause that no player would make; and
+ * words that fall by 30 dB before an editor or a gate cuts them off. */
+static void edited_silence_is_no_error(void **state)
+{
+    (void)state;
+    enum { LOST, PAUSES, WORDS, CASES };
+    static const lt_severity expected[CASES] = {LT_SEVERITY_ERROR, LT_SEVERITY_WARNING, LT_SEVERITY_NOTE};
+    const size_t count = 8 * RATE, pause = RATE / 5;
+    for (int what = LOST; what < CASES; what++) {
+        double *x = road(count, 0.05, 15);
+        for (size_t word = 1; word < 7; word++) {
+            const size_t end = word * RATE, length = what == LOST ? RATE / 50 : pause;
+            memset(x + end, 0, length * sizeof *x);
+            for (size_t i = 1; i < RATE / 4 && what == WORDS; i++)
+                x[end - i] *= lt_amplitude_from_db(-30.0 + 120.0 * (double)i / RATE);
+        }
+        lt_faults f;
+        scan(x, count, 4096, &f);
+        const lt_fault *gap = find(&f, LT_FAULT_DROPOUT);
+        assert_non_null(gap);
+        assert_int_equal(gap->severity, expected[what]);
+        assert_true(near_abs("gap->at_s", gap->at_s, 1.0, 0.002));
+        free(x);
+    }
+}
+
+/* Two sines leave nothing; noise leaves all; a piece is like itself at any level, and unlike what has other resonances.
+ * Closed form for noise through 1 / (1 - a z^-1), against that through 1 / (1 + a z^-1): each is predicted by the
+ * other's filter with the energy 1 + 4 a^2 / (1 - a^2) re its own. */
+static void prediction_tells_tones_and_likeness(void **state)
+{
+    (void)state;
+    enum { COUNT = 16384 };
+    static double sines[COUNT], noise[COUNT], low[COUNT], high[COUNT];
+    const double a = 0.6;
+    lt_rng rng = {.state = 16};
+    for (size_t i = 0; i < COUNT; i++) {
+        noise[i] = lt_rng_gauss(&rng);
+        sines[i] = sin(0.3 * (double)i) + 0.7 * sin(0.51 * (double)i);
+        low[i] = noise[i] + (i > 0 ? a * low[i - 1] : 0.0);
+        high[i] = noise[i] - (i > 0 ? a * high[i - 1] : 0.0);
+    }
+    ltp_products p, q;
+    ltp_products_of(sines, 192, 1, &p);
+    assert_true(ltp_unpredicted(&p) < 1e-6);
+    ltp_products_of(noise, COUNT, 3, &p);
+    assert_true(near_abs("noise", ltp_unpredicted(&p), 1.0, 0.01));
+    ltp_products_of(low, COUNT, 1, &p);
+    assert_true(near_abs("low", ltp_unpredicted(&p), 1.0 - a * a, 0.02));
+    ltp_products_of(high, COUNT, 1, &q);
+    assert_true(near_abs("itself", ltp_unlikeness(&p, &p), 0.0, 1e-9));
+    assert_true(near_abs("unlike", ltp_unlikeness(&p, &q), log(1.0 + 4.0 * a * a / (1.0 - a * a)), 0.05));
+    ltp_products_of(noise, LTP_PREDICT_LAGS, 1, &q);
+    assert_true(isinf(ltp_unlikeness(&p, &q)));
+    assert_true(near_abs("silence", ltp_unpredicted(&q), 1.0, 0.0));
+}
+
 /* Pulses of the phone's frame, 60 / 13 ms (3GPP TS 45.002), whose lines lie near the noise; then pulses of a voice that
  * passes that pitch. */
 static void a_faint_buzz_is_found_and_a_voice_is_none(void **state)
@@ -420,6 +478,8 @@ SUITE(level_faults)
         cmocka_unit_test(every_failed_allocation_is_told),
         cmocka_unit_test(absurd_rates_are_refused),
         cmocka_unit_test(a_hole_in_faint_noise_is_a_dropout),
+        cmocka_unit_test(edited_silence_is_no_error),
+        cmocka_unit_test(prediction_tells_tones_and_likeness),
         cmocka_unit_test(a_faint_buzz_is_found_and_a_voice_is_none),
         cmocka_unit_test(single_samples_prove_a_ceiling),
         cmocka_unit_test(crackle_begins_with_its_own_kind),
