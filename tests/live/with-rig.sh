@@ -43,8 +43,9 @@ if [ -n "$no_server" ]; then
     "$@"
     status=$?
     [ $status -eq 0 ] || [ $status -eq 99 ] && exit $status
-    # A shared machine can hold a rig in real time up for seconds. What fails twice is broken.
+    # A shared machine can hold a rig in real time up for seconds. What fails twice is broken; .ci/run counts the rest.
     echo 'with-rig.sh: failed; once more' >&2
+    [ -z "${RIG_RETRIED:-}" ] || echo "$*" >>"$RIG_RETRIED"
     exec "$@"
 fi
 [ -n "$lane_program" ] || lane_program=${RIG_LANE:-$here/lane}
