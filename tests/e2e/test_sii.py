@@ -222,8 +222,8 @@ class Sii(Case):
 
     def by_hand(self, talk, noise, key="leq_db", extra=None):
         """A table of band levels from `speech-level` and `noise`."""
-        speech = {b["hz"]: b["speech_db"] for b in self.json("speech-level", talk, "--cal-db", 110)["result"]["bands"]}
-        pauses = {b["hz"]: b["noise_db"] for b in self.json("speech-level", talk, "--cal-db", 110)["result"]["bands"]}
+        levels = self.json("speech-level", talk, "--cal-db", 110)["result"]["bands"]
+        speech, pauses = ({b["hz"]: b[name] for b in levels} for name in ("speech_db", "noise_db"))
         if noise is not None:
             levels = self.json("noise", noise, "--cal-db", 96, "--channel", 2)["result"]["bands"]
             pauses = {b["hz"]: b[key] for b in levels}

@@ -14,6 +14,8 @@ try:
 except ImportError:
     sys.exit(77)
 
+from tally import Tally
+
 FS_SINE = 10 * np.log10(2.0)  # dBFS: a full-scale sine reads 0
 
 
@@ -115,21 +117,6 @@ def measure(tool, rate, x):
     return got
 
 
-class Tally:
-    def __init__(self):
-        self.bad = 0
-        self.count = 0
-        self.worst = {}
-
-    def near(self, label, kind, got, want, tolerance):
-        error = abs(got - want)
-        self.count += 1
-        self.worst[kind] = max(self.worst.get(kind, 0.0), error)
-        if not error <= tolerance:
-            print(f"{label}: got {got:.3f}, want {want:.3f} +- {tolerance}")
-            self.bad += 1
-
-
 def check(tally, tool, c, label, rate, x, tolerance):
     got = measure(tool, rate, x)
     f, p = spectrum(x, rate)
@@ -174,8 +161,7 @@ def main():
     c = constants(data)
     for case in cases():
         check(tally, tool, c, *case)
-    print(f"{tally.count} values, {tally.bad} bad; largest difference in dB:", {k: round(v, 3) for k, v in tally.worst.items()})
-    return 1 if tally.bad or tally.count < 500 else 0
+    return tally.status(500)
 
 
 sys.exit(main())

@@ -2,8 +2,6 @@
 """Talk test on recorded human speech (Debian packages pocketsphinx-testdata and asterisk-core-sounds-en-wav) plus noise of
 known spectrum, against an independent P.56 and ideal band filters in NumPy.
 Usage: speech_real.py TOOL DATA. Exit 77 without NumPy, SciPy or one of the packages."""
-import glob
-import os
 import subprocess
 import sys
 import tempfile
@@ -15,10 +13,10 @@ try:
 except ImportError:
     sys.exit(77)
 
+from tally import Tally
+from voices import BOOK, CARDS, PHONE, are_there
+
 SINE = 10 * np.log10(2.0)
-BOOK = sorted(glob.glob("/usr/share/pocketsphinx/test/data/librivox/*.wav"))
-CARDS = sorted(glob.glob("/usr/share/pocketsphinx/test/data/cards/*.wav"))
-PHONE = [f"/usr/share/asterisk/sounds/en_US_f_Allison/{name}.wav" for name in ("demo-congrats", "demo-echotest", "priv-callee-options")]
 
 
 def db(power):
@@ -99,21 +97,6 @@ def measure(tool, rate, x):
     return got
 
 
-class Tally:
-    bad = 0
-    count = 0
-    worst = {}
-
-    def near(self, label, kind, got, want, tolerance):
-        self.count += 1
-        error = abs(got - want)
-        if not error <= self.worst.get(kind, (-1.0,))[0]:
-            self.worst[kind] = (error, label)
-        if not error <= tolerance:
-            print(f"{label}: got {got:.3f}, want {want:.3f} +- {tolerance}")
-            self.bad += 1
-
-
 def pauses(mask, rate):
     rest = ~mask
     for onset in np.flatnonzero(np.diff(mask.astype(int)) == 1):
@@ -128,9 +111,9 @@ def check(tally, tool, label, rate, clean, noise, with_bands):
     level, mask = p56(x, rate)
     rest = pauses(mask, rate)
     mean_square = np.mean(x * x)
-    tally.near(f"{label} active level", "active", got["active"], level + SINE, 0.02)
-    tally.near(f"{label} long-term level", "long", got["long"], db(mean_square), 0.02)
-    tally.near(f"{label} activity", "activity", got["activity"], 100 * mean_square / 10 ** (level / 10), 0.3)
+    tally.near(f"{label} active level", "active", got["active"], level + SINE, 1e-5)
+    tally.near(f"{label} long-term level", "long", got["long"], db(mean_square), 1e-5)
+    tally.near(f"{label} activity", "activity", got["activity"], 100 * mean_square / 10 ** (level / 10), 1e-5)
     tally.near(f"{label} pauses", "pauses", got["noise"], db(np.mean(x[rest] ** 2)), 0.1)
     tally.near(f"{label} noise", "noise", got["noise"], db(np.mean(noise[rest] ** 2)), 1.0)
     if got["notes"]:
@@ -155,7 +138,7 @@ def check(tally, tool, label, rate, clean, noise, with_bands):
 
 def main():
     tool = sys.argv[1]
-    if not BOOK or not CARDS or not all(os.path.exists(p) for p in PHONE):
+    if not are_there():
         sys.exit(77)
     tally = Tally()
     rng = np.random.default_rng(20240514)
@@ -167,10 +150,7 @@ def main():
             label = f"{name} {slope_db} dB/oct SNR {snr_db}"
             check(tally, tool, label, rate, clean, noise, True)
             check(tally, tool, f"{label} x 0.001", rate, clean * 0.001, noise * 0.001, False)
-    print(f"{tally.count} values, {tally.bad} bad; largest differences:")
-    for kind, (error, label) in tally.worst.items():
-        print(f"  {kind}: {error:.3f} ({label})")
-    return 1 if tally.bad or tally.count < 200 else 0
+    return tally.status(200)
 
 
 sys.exit(main())

@@ -3,7 +3,6 @@
 against the equations of the papers in NumPy: Taal, Hendriks, Heusdens, Jensen 2011; Jensen, Taal 2016. Then the same
 recordings at other rates, late, cut, clipped, reversed in polarity and with clock drift, and recordings of something else.
 Usage: speech_stoi.py TOOL DATA. Exit 77 without NumPy, SciPy or one of the packages."""
-import glob
 import os
 import subprocess
 import sys
@@ -16,8 +15,9 @@ try:
 except ImportError:
     sys.exit(77)
 
-BOOK = sorted(glob.glob("/usr/share/pocketsphinx/test/data/librivox/*.wav"))
-PHONE = [f"/usr/share/asterisk/sounds/en_US_f_Allison/{name}.wav" for name in ("demo-congrats", "demo-echotest", "priv-callee-options")]
+from tally import Tally
+from voices import BOOK, PHONE, are_there
+
 FS = 10000
 
 
@@ -103,26 +103,6 @@ def stretch(x, ppm):
     return np.interp(t * 8, np.arange(len(up)), up)
 
 
-class Tally:
-    bad = count = 0
-    worst = {}
-
-    def near(self, kind, label, got, want, tolerance):
-        self.count += 1
-        error = abs(got - want)
-        if not error <= self.worst.get(kind, -1.0):
-            self.worst[kind] = error
-        if not error <= tolerance:
-            print(f"{label}: {kind}: got {got:.4f}, want {want:.4f} +- {tolerance}")
-            self.bad += 1
-
-    def true(self, label, ok):
-        self.count += 1
-        if not ok:
-            print(f"{label}: not so")
-            self.bad += 1
-
-
 def snr(x, n, db):
     return x + n * np.std(x) / np.std(n) * 10 ** (-db / 20)
 
@@ -140,13 +120,19 @@ def against_equations(tally, tool, rng):
                 got = run(tool, "aligned", rate, x, rate, y)
                 d, e = stoi(to_work_rate(x, rate), to_work_rate(y, rate))
                 label = f"{name} {kind} {db} dB"
-                tally.near("STOI", label, got["stoi"], d, 0.005)
-                tally.near("ESTOI", label, got["estoi"], e, 0.005)
+                # Two resamplers to 10 kHz with other filters; without them the measures are the same, see below.
+                tally.near(label, "STOI", got["stoi"], d, 0.003)
+                tally.near(label, "ESTOI", got["estoi"], e, 0.003)
                 tally.true(f"{label} rises with SNR", got["stoi"] > last[0] and got["estoi"] > last[1])
                 last = (got["stoi"], got["estoi"])
+        at_10_khz = to_work_rate(x, rate)
+        y = snr(at_10_khz, np.random.default_rng(5).standard_normal(len(at_10_khz)), 0)
+        got = run(tool, "aligned", FS, at_10_khz, FS, y)
+        for kind, value, want in zip(("stoi", "estoi"), (got["stoi"], got["estoi"]), stoi(at_10_khz, y)):
+            tally.near(name, f"{kind} at 10 kHz", value, want, 1e-7)
         same = run(tool, "aligned", rate, x, rate, 0.01 * x)
-        tally.near("identical", name, same["stoi"], 1, 1e-6)
-        tally.near("identical", name, same["estoi"], 1, 1e-6)
+        tally.near(name, "identical", same["stoi"], 1, 1e-6)
+        tally.near(name, "identical", same["estoi"], 1, 1e-6)
 
 
 def through_a_lane(tally, tool, rng):
@@ -175,12 +161,13 @@ def through_a_lane(tally, tool, rng):
         if isinstance(got, str):
             tally.true(f"{label}: {got}", False)
             continue
-        tally.near("delay, ms", label, got["delay"], 1e3 * late_s * (1 + ppm * 1e-6), 0.3)
+        tally.near(label, "delay, ms", got["delay"], 1e3 * late_s * (1 + ppm * 1e-6), 0.1)  # a frame at 10 kHz
         if length_s > 10:
-            tally.near("drift, ppm", label, got["drift"], ppm, 5)
+            tally.near(label, "drift, ppm", got["drift"], ppm, 3)  # in 10 s 0.3 frames
+        # The resamplers, and a lag that is told to a part of a frame; at 8 kHz the top band, to 4286 Hz, is cut off as well.
         tolerance = 0.02 if out_rate == 8000 else 0.01
-        tally.near("STOI in a lane", label, got["stoi"], want[0], tolerance)
-        tally.near("ESTOI in a lane", label, got["estoi"], want[1], tolerance)
+        tally.near(label, "STOI in a lane", got["stoi"], want[0], tolerance)
+        tally.near(label, "ESTOI in a lane", got["estoi"], want[1], tolerance)
 
 
 def refused(tally, tool, rng):
@@ -204,16 +191,13 @@ def refused(tally, tool, rng):
 
 def main():
     tool = sys.argv[1]
-    if not BOOK or not all(os.path.exists(p) for p in PHONE):
+    if not are_there():
         sys.exit(77)
     tally, rng = Tally(), np.random.default_rng(2011)
     against_equations(tally, tool, rng)
     through_a_lane(tally, tool, rng)
     refused(tally, tool, rng)
-    print(f"{tally.count} values, {tally.bad} bad; largest differences:")
-    for kind, error in tally.worst.items():
-        print(f"  {kind}: {error:.2g}")
-    return 1 if tally.bad or tally.count < 150 else 0
+    return tally.status(150)
 
 
 sys.exit(main())
