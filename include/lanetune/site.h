@@ -126,23 +126,6 @@ LT_NODISCARD lt_status lt_site_new(const char *dir, const char *site_name, const
 
 /* ---- survey: what the recordings of a visit give ---- */
 
-typedef enum {
-    LT_PATH_OUTBOUND,
-    LT_PATH_INBOUND,
-    LT_PATH_LANE_COUPLING,
-    LT_PATH_COUNTER_COUPLING,
-    LT_PATH_LOOP,
-    LT_PATH_NOISE_EAR,
-    LT_PATH_NOISE_MIC,
-    LT_PATH_NOISE_COUNTER,
-    LT_PATH_TALK_TEST,
-    LT_PATH_BYSTANDER, /* outbound line to somebody who should not understand */
-    LT_PATH_NOISE_BYSTANDER,
-    LT_PATH_CROSS_COUPLING, /* cross-coupling-from-M: from another lane or counter */
-    LT_PATH_COUNT
-} lt_path;
-const char *lt_path_name(lt_path p); /* "lane-coupling" */
-bool lt_path_from_name(const char *name, lt_path *out);
 enum { LT_PATH_WORD_MAX = 40 };
 /** The word of a path in file names and on the command line: its name, and "cross-coupling-from-2" for that path. */
 void lt_path_word(lt_path p, unsigned from, char word[LT_PATH_WORD_MAX]);

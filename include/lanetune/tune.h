@@ -38,6 +38,25 @@ typedef struct {
     char shared[32];               /* adjusters with the same non-empty word are one knob (equal steps required) */
 } lt_adjuster;
 
+/** What can be recorded of a lane. */
+typedef enum {
+    LT_PATH_OUTBOUND,
+    LT_PATH_INBOUND,
+    LT_PATH_LANE_COUPLING,
+    LT_PATH_COUNTER_COUPLING,
+    LT_PATH_LOOP,
+    LT_PATH_NOISE_EAR,
+    LT_PATH_NOISE_MIC,
+    LT_PATH_NOISE_COUNTER,
+    LT_PATH_TALK_TEST,
+    LT_PATH_BYSTANDER, /* outbound line to somebody who should not understand */
+    LT_PATH_NOISE_BYSTANDER,
+    LT_PATH_CROSS_COUPLING, /* cross-coupling-from-M: from another lane or counter */
+    LT_PATH_COUNT
+} lt_path;
+const char *lt_path_name(lt_path p); /* "lane-coupling", also the first word of the file's name */
+bool lt_path_from_name(const char *name, lt_path *out);
+
 /** What was recorded under one condition. A NULL means: not there, not even as a plain recording. Levels of paths are
  * as recorded (loopback_db not yet taken off, mic_cal_db not applied); noise levels: ear and counter in dB SPL, mic on
  * the line in dBFS as recorded. */

@@ -37,18 +37,16 @@ static const subject by_code[] = {
 };
 
 /* By the path that the message begins with: "lane-coupling.car: ...". */
-static const subject by_path[] = {
-    {"outbound", TO_CUSTOMER},
-    {"inbound", TO_OPERATOR},
-    {"lane-coupling", COUPLING},
-    {"counter-coupling", LTP_ABOUT_MARGIN},
-    {"loop", LTP_ABOUT_MARGIN},
-    {"noise-ear", LTP_ABOUT_SII_OUTBOUND},
-    {"noise-mic", LTP_ABOUT_SII_INBOUND},
-    {"noise-counter", LTP_ABOUT_SII_INBOUND},
-    {"talk-test", TO_OPERATOR},
-    {"bystander", 0},
-    {"noise-bystander", 0},
+static const unsigned by_path[LT_PATH_COUNT] = {
+    [LT_PATH_OUTBOUND] = TO_CUSTOMER,
+    [LT_PATH_INBOUND] = TO_OPERATOR,
+    [LT_PATH_LANE_COUPLING] = COUPLING,
+    [LT_PATH_COUNTER_COUPLING] = LTP_ABOUT_MARGIN,
+    [LT_PATH_LOOP] = LTP_ABOUT_MARGIN,
+    [LT_PATH_NOISE_EAR] = LTP_ABOUT_SII_OUTBOUND,
+    [LT_PATH_NOISE_MIC] = LTP_ABOUT_SII_INBOUND,
+    [LT_PATH_NOISE_COUNTER] = LTP_ABOUT_SII_INBOUND,
+    [LT_PATH_TALK_TEST] = TO_OPERATOR,
 };
 
 /* Which numbers a note speaks about. */
@@ -58,9 +56,10 @@ static unsigned subject_of(const lt_note *n)
         if (strstr(n->code, by_code[i].piece) != NULL)
             return by_code[i].about;
     for (size_t i = 0; i < LTP_COUNT(by_path); i++) {
-        const size_t length = strlen(by_path[i].piece);
-        if (strncmp(n->message, by_path[i].piece, length) == 0 && strchr(":. ", n->message[length]) != NULL)
-            return by_path[i].about;
+        const char *name = lt_path_name((lt_path)i);
+        const size_t length = strlen(name);
+        if (strncmp(n->message, name, length) == 0 && strchr(":. ", n->message[length]) != NULL)
+            return by_path[i];
     }
     return 0;
 }

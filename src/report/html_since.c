@@ -63,11 +63,11 @@ static const headline *headline_of(lt_finding_code code)
 /* Where the words alone leave it open. */
 static const char *place_of(const lt_finding *f)
 {
-    static const struct {
+    const struct {
         const char *path, *words;
-    } places[] = {{"noise-ear", " in the lane"},
-                  {"noise-mic", " on the line from the lane"},
-                  {"noise-counter", " at the counter"},
+    } places[] = {{lt_path_name(LT_PATH_NOISE_EAR), " in the lane"},
+                  {lt_path_name(LT_PATH_NOISE_MIC), " on the line from the lane"},
+                  {lt_path_name(LT_PATH_NOISE_COUNTER), " at the counter"},
                   {"sii-outbound", " for the customer"},
                   {"sii-inbound", " for the operator"}};
     for (size_t i = 0; i < LTP_COUNT(places); i++)

@@ -90,7 +90,7 @@ static json_t *noise_object(ltp_json *j, const lt_compare_noise *n)
 static json_t *talk_object(ltp_json *j, const lt_compare_talk *t)
 {
     json_t *o = json_object();
-    ltp_json_put(j, o, "path", ltp_json_text("talk-test"));
+    ltp_json_put(j, o, "path", ltp_json_text(lt_path_name(LT_PATH_TALK_TEST)));
     ltp_json_put(j, o, "condition", ltp_json_text(t->condition));
     ltp_json_put(j, o, "active_level_db", db_pair(j, t->active_level_db));
     ltp_json_put(j, o, "noise_level_db", db_pair(j, t->noise_level_db));

@@ -16,29 +16,10 @@ const char *const ltp_words_effort[LT_EFFORT_COUNT] = {"normal", "raised", "loud
 const char *const ltp_words_echo[LT_ECHO_LIMIT_COUNT] = {"acceptable", "limiting", "off"};
 const char *const ltp_words_noise[LT_NOISE_CASE_COUNT] = {"busy", "usual"};
 
-static const char *const path_names[LT_PATH_COUNT] = {"outbound",  "inbound",   "lane-coupling",   "counter-coupling",
-                                                      "loop",      "noise-ear", "noise-mic",       "noise-counter",
-                                                      "talk-test", "bystander", "noise-bystander", "cross-coupling"};
-
 const char *lt_calibration_method_name(lt_calibration_method m)
 {
     static const char *const names[LT_CALIBRATED_COUNT] = {"calibrator", "meter", "loopback"};
     return (unsigned)m < LT_CALIBRATED_COUNT ? names[m] : "";
-}
-
-const char *lt_path_name(lt_path p)
-{
-    return (unsigned)p < LT_PATH_COUNT ? path_names[p] : "unknown path";
-}
-
-bool lt_path_from_name(const char *name, lt_path *out)
-{
-    for (unsigned i = 0; i < LT_PATH_COUNT; i++)
-        if (strcmp(name, path_names[i]) == 0) {
-            *out = (lt_path)i;
-            return true;
-        }
-    return false;
 }
 
 static const char cross_from[] = "cross-coupling-from-";

@@ -21,7 +21,7 @@ static void speech_there(ltp_evidence *e, size_t c, double out[LT_SPEECH_BANDS])
 {
     const lt_tune_lane *l = e->lane;
     if (e->rec[c].bystander != NULL) {
-        ltp_speech_behind(e, "bystander", e->rec[c].bystander, out);
+        ltp_speech_behind(e, LT_PATH_BYSTANDER, e->rec[c].bystander, out);
         return;
     }
     const double spread_db = 20.0 * log10(l->speaker_to_bystander_m / l->speaker_to_ear_m);
@@ -33,7 +33,7 @@ static void speech_there(ltp_evidence *e, size_t c, double out[LT_SPEECH_BANDS])
 static bool noise_there(ltp_evidence *e, size_t c, double out[LT_SPEECH_BANDS])
 {
     if (e->rec[c].noise_bystander != NULL) {
-        ltp_noise_bands(e, "noise-bystander", e->rec[c].noise_bystander, 0.0, out);
+        ltp_noise_bands(e, LT_PATH_NOISE_BYSTANDER, e->rec[c].noise_bystander, 0.0, out);
         return true;
     }
     for (size_t i = 0; i < LT_SPEECH_BANDS; i++)

@@ -45,13 +45,15 @@ static lt_status check_numbers(const lt_tune_lane *l, lt_error *err)
 static lt_status check_responses(const lt_tune_lane *l, const lt_tune_recordings *r, lt_error *err)
 {
     const struct {
-        const char *path;
+        lt_path path;
         const lt_response *response;
-    } rows[] = {{"lane-coupling", r->lane_coupling}, {"counter-coupling", r->counter_coupling}, {"loop", r->loop}};
+    } rows[] = {{LT_PATH_LANE_COUPLING, r->lane_coupling},
+                {LT_PATH_COUNTER_COUPLING, r->counter_coupling},
+                {LT_PATH_LOOP, r->loop}};
     for (size_t i = 0; i < LTP_COUNT(rows); i++)
         if (rows[i].response != NULL && rows[i].response->ir == NULL)
             return ltp_fail(err, LT_E_ARG, "lane %u: %s has no impulse response: record it again", l->lane,
-                            rows[i].path);
+                            lt_path_name(rows[i].path));
     return LT_OK;
 }
 

@@ -240,7 +240,7 @@ static void talk(ltp_compare *c, const lt_compare_talk *t)
     lt_finding *f =
         ltp_compare_add(c, &(ltp_finding_head){.code = LT_FINDING_TALK_TEST,
                                                .kind = t->difference_db < 0.0 ? LT_FINDING_WORSE : LT_FINDING_BETTER,
-                                               .path = "talk-test",
+                                               .path = lt_path_name(LT_PATH_TALK_TEST),
                                                .condition = t->condition,
                                                .unit = "dB",
                                                .change = t->difference_db,

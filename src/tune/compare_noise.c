@@ -10,11 +10,11 @@
 static const double traffic_doubt_db = 4.0, counter_doubt_db = 3.0, talker_doubt_db = 4.0;
 static const double short_s = 20.0; /* a shorter recording of noise says less */
 
-static const char *const kinds[LT_COMPARE_NOISE_COUNT] = {"noise-ear", "noise-mic", "noise-counter"};
+static const lt_path kinds[LT_COMPARE_NOISE_COUNT] = {LT_PATH_NOISE_EAR, LT_PATH_NOISE_MIC, LT_PATH_NOISE_COUNTER};
 
 const char *lt_compare_noise_kind_name(lt_compare_noise_kind kind)
 {
-    return (unsigned)kind < LT_COMPARE_NOISE_COUNT ? kinds[kind] : "unknown";
+    return (unsigned)kind < LT_COMPARE_NOISE_COUNT ? lt_path_name(kinds[kind]) : "unknown";
 }
 
 static const lt_levels *levels_of(const lt_tune_recordings *r, int kind)
@@ -96,7 +96,7 @@ void ltp_compare_noises(ltp_compare *c)
             if (has_b && has_a)
                 compare_noise(c, k, b, a);
             else
-                ltp_compare_one_sided(c, kinds[k], b->name, has_b, has_a);
+                ltp_compare_one_sided(c, lt_path_name(kinds[k]), b->name, has_b, has_a);
         }
 }
 
@@ -144,6 +144,6 @@ void ltp_compare_talks(ltp_compare *c)
         if (has_b && has_a)
             compare_talk(c, b, a);
         else
-            ltp_compare_one_sided(c, "talk-test", b->name, has_b, has_a);
+            ltp_compare_one_sided(c, lt_path_name(LT_PATH_TALK_TEST), b->name, has_b, has_a);
     }
 }

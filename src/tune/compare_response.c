@@ -19,14 +19,17 @@ static const double worst_snr_db = 6.0; /* a band with less is not counted in le
 static const double settings_seen_db = 1.5;
 
 static const struct {
-    const char *name;
+    lt_path path;
     bool microphone;
-} paths[LT_COMPARE_PATH_COUNT] = {
-    {"outbound", true}, {"inbound", true}, {"lane-coupling", false}, {"counter-coupling", false}, {"loop", false}};
+} paths[LT_COMPARE_PATH_COUNT] = {{LT_PATH_OUTBOUND, true},
+                                  {LT_PATH_INBOUND, true},
+                                  {LT_PATH_LANE_COUPLING, false},
+                                  {LT_PATH_COUNTER_COUPLING, false},
+                                  {LT_PATH_LOOP, false}};
 
 const char *lt_compare_path_name(lt_compare_path p)
 {
-    return (unsigned)p < LT_COMPARE_PATH_COUNT ? paths[p].name : "unknown";
+    return (unsigned)p < LT_COMPARE_PATH_COUNT ? lt_path_name(paths[p].path) : "unknown";
 }
 
 static const lt_response *response_of(const lt_tune_recordings *r, lt_compare_path p)
@@ -210,7 +213,7 @@ static void compare_path(ltp_compare *c, lt_compare_path p, const lt_tune_record
     const lt_response *b = response_of(rb, p), *a = response_of(ra, p);
     if (c->out->response_count >= LT_COMPARE_RESPONSES_MAX) {
         lt_notes_add(&c->out->notes, "too-many-conditions", "%s, condition %s, is left out: too many conditions.",
-                     paths[p].name, rb->name);
+                     lt_compare_path_name((lt_compare_path)p), rb->name);
         return;
     }
     lt_compare_response *r = &c->out->responses[c->out->response_count++];
@@ -263,12 +266,13 @@ void ltp_compare_responses(ltp_compare *c)
             if (has_b && has_a)
                 compare_path(c, (lt_compare_path)p, b, a);
             else
-                ltp_compare_one_sided(c, paths[p].name, b->name, has_b, has_a);
+                ltp_compare_one_sided(c, lt_compare_path_name((lt_compare_path)p), b->name, has_b, has_a);
         }
         for (size_t i = 0; i < la->condition_count; i++) {
             const lt_tune_recordings *a = &la->recordings[i];
             if (condition_of(lb, a->name) == NULL)
-                ltp_compare_one_sided(c, paths[p].name, a->name, false, is_own(la, a, (lt_compare_path)p));
+                ltp_compare_one_sided(c, lt_compare_path_name((lt_compare_path)p), a->name, false,
+                                      is_own(la, a, (lt_compare_path)p));
         }
     }
 }

@@ -10,7 +10,7 @@
 /* ---- spectra ---- */
 
 /* Response in the 18 bands; a band that the stimulus does not reach carries nothing. */
-static void response_bands(ltp_evidence *e, const char *path, const lt_response *r, double out[LT_SPEECH_BANDS])
+static void response_bands(ltp_evidence *e, lt_path path, const lt_response *r, double out[LT_SPEECH_BANDS])
 {
     size_t missing = 0;
     for (size_t i = 0; i < LT_SPEECH_BANDS; i++) {
@@ -22,13 +22,13 @@ static void response_bands(ltp_evidence *e, const char *path, const lt_response 
     }
     if (missing > 0)
         lt_notes_add(&e->warnings, "band-not-covered",
-                     "%s: the stimulus leaves out %zu of the 18 speech bands; they count as not carried at all.", path,
-                     missing);
+                     "%s: the stimulus leaves out %zu of the 18 speech bands; they count as not carried at all.",
+                     lt_path_name(path), missing);
 }
 
 /* Unknown bands (a recorder of a low rate, pauses too short for a low band) take the spectrum level of the nearest
  * known one. */
-static void fill_gaps(ltp_evidence *e, const char *path, double spectrum_db[LT_SPEECH_BANDS])
+static void fill_gaps(ltp_evidence *e, lt_path path, double spectrum_db[LT_SPEECH_BANDS])
 {
     const size_t missing = lt_spectrum_fill(spectrum_db);
     if (missing > 0)
@@ -36,18 +36,17 @@ static void fill_gaps(ltp_evidence *e, const char *path, double spectrum_db[LT_S
             &e->assumptions, "noise-band-assumed",
             "%s tells no noise in %zu of the 18 bands (not reached, or pauses too short): it is taken there as "
             "level per hertz as in the nearest band that was measured.",
-            path, missing);
+            lt_path_name(path), missing);
 }
 
-void ltp_noise_bands(ltp_evidence *e, const char *path, const lt_levels *l, double offset_db,
-                     double out[LT_SPEECH_BANDS])
+void ltp_noise_bands(ltp_evidence *e, lt_path path, const lt_levels *l, double offset_db, double out[LT_SPEECH_BANDS])
 {
     const bool busy = e->lane->noise_case == LT_NOISE_BUSY && !e->usual;
     lt_noise_spectrum(l, busy ? LT_NOISE_L10 : LT_NOISE_LEQ, offset_db, out);
     fill_gaps(e, path, out);
 }
 
-void ltp_speech_behind(ltp_evidence *e, const char *path, const lt_response *r, double out[LT_SPEECH_BANDS])
+void ltp_speech_behind(ltp_evidence *e, lt_path path, const lt_response *r, double out[LT_SPEECH_BANDS])
 {
     const lt_tune_lane *l = e->lane;
     double response[LT_SPEECH_BANDS];
@@ -61,9 +60,9 @@ static void outbound_side(ltp_evidence *e, size_t c)
 {
     const lt_tune_recordings *r = &e->rec[c];
     lt_tune_condition *k = &e->cond[c];
-    ltp_speech_behind(e, "outbound", r->outbound, k->speech_ear_db);
+    ltp_speech_behind(e, LT_PATH_OUTBOUND, r->outbound, k->speech_ear_db);
     if (r->noise_ear != NULL) {
-        ltp_noise_bands(e, "noise-ear", r->noise_ear, 0.0, k->noise_ear_db);
+        ltp_noise_bands(e, LT_PATH_NOISE_EAR, r->noise_ear, 0.0, k->noise_ear_db);
         return;
     }
     ltp_road_noise(LTP_ROAD_DBA, k->noise_ear_db);
@@ -78,7 +77,7 @@ static void receive_bands(ltp_evidence *e, size_t c, double out[LT_SPEECH_BANDS]
 {
     const lt_tune_lane *l = e->lane;
     if (e->rec[c].inbound != NULL) {
-        response_bands(e, "inbound", e->rec[c].inbound, out);
+        response_bands(e, LT_PATH_INBOUND, e->rec[c].inbound, out);
         for (size_t i = 0; i < LT_SPEECH_BANDS; i++)
             out[i] += l->mic_cal_db;
         return;
@@ -140,7 +139,7 @@ static void counter_noise(ltp_evidence *e, size_t c)
 {
     lt_tune_condition *k = &e->cond[c];
     if (e->rec[c].noise_counter != NULL) {
-        ltp_noise_bands(e, "noise-counter", e->rec[c].noise_counter, 0.0, k->counter_noise_db);
+        ltp_noise_bands(e, LT_PATH_NOISE_COUNTER, e->rec[c].noise_counter, 0.0, k->counter_noise_db);
         return;
     }
     ltp_office_noise(LTP_OFFICE_DBA, k->counter_noise_db);
@@ -164,9 +163,9 @@ static void inbound_side(ltp_evidence *e, size_t c)
     else
         effort_on_the_line(e, speech);
     if (r->noise_mic != NULL)
-        ltp_noise_bands(e, "noise-mic", r->noise_mic, -l->loopback_db, noise);
+        ltp_noise_bands(e, LT_PATH_NOISE_MIC, r->noise_mic, -l->loopback_db, noise);
     else if (r->talk_test != NULL && lt_spectrum_is_known(noise))
-        fill_gaps(e, "talk-test", noise);
+        fill_gaps(e, LT_PATH_TALK_TEST, noise);
     else
         ear_noise_on_the_line(e, k, noise);
     for (size_t i = 0; i < LT_SPEECH_BANDS; i++) {

@@ -9,25 +9,48 @@
 
 static const double low_snr_db = 10.0; /* below: noise adds more than 0.4 dB to a band */
 
+/* ---- names ---- */
+
+static const char *const path_names[LT_PATH_COUNT] = {"outbound",  "inbound",   "lane-coupling",   "counter-coupling",
+                                                      "loop",      "noise-ear", "noise-mic",       "noise-counter",
+                                                      "talk-test", "bystander", "noise-bystander", "cross-coupling"};
+
+const char *lt_path_name(lt_path p)
+{
+    return (unsigned)p < LT_PATH_COUNT ? path_names[p] : "unknown path";
+}
+
+bool lt_path_from_name(const char *name, lt_path *out)
+{
+    for (unsigned i = 0; i < LT_PATH_COUNT; i++)
+        if (strcmp(name, path_names[i]) == 0) {
+            *out = (lt_path)i;
+            return true;
+        }
+    return false;
+}
+
+/* ---- the table ---- */
+
 typedef enum { RESPONSE, LEVELS, TALK_TEST } kind;
 typedef struct {
-    const char *path;
+    lt_path path;
     size_t offset; /* of the pointer in lt_tune_recordings */
     kind kind;
 } path_row;
 
 static const path_row paths[] = {
-    {"outbound", offsetof(lt_tune_recordings, outbound), RESPONSE},
-    {"inbound", offsetof(lt_tune_recordings, inbound), RESPONSE},
-    {"lane-coupling", offsetof(lt_tune_recordings, lane_coupling), RESPONSE},
-    {"counter-coupling", offsetof(lt_tune_recordings, counter_coupling), RESPONSE},
-    {"loop", offsetof(lt_tune_recordings, loop), RESPONSE},
-    {"noise-ear", offsetof(lt_tune_recordings, noise_ear), LEVELS},
-    {"noise-mic", offsetof(lt_tune_recordings, noise_mic), LEVELS},
-    {"noise-counter", offsetof(lt_tune_recordings, noise_counter), LEVELS},
-    {"talk-test", offsetof(lt_tune_recordings, talk_test), TALK_TEST},
-    {"bystander", offsetof(lt_tune_recordings, bystander), RESPONSE},
-    {"noise-bystander", offsetof(lt_tune_recordings, noise_bystander), LEVELS},
+    {LT_PATH_OUTBOUND, offsetof(lt_tune_recordings, outbound), RESPONSE},
+    {LT_PATH_INBOUND, offsetof(lt_tune_recordings, inbound), RESPONSE},
+    {LT_PATH_LANE_COUPLING, offsetof(lt_tune_recordings, lane_coupling), RESPONSE},
+    {LT_PATH_COUNTER_COUPLING, offsetof(lt_tune_recordings, counter_coupling), RESPONSE},
+    {LT_PATH_LOOP, offsetof(lt_tune_recordings, loop), RESPONSE},
+    {LT_PATH_NOISE_EAR, offsetof(lt_tune_recordings, noise_ear), LEVELS},
+    {LT_PATH_NOISE_MIC, offsetof(lt_tune_recordings, noise_mic), LEVELS},
+    {LT_PATH_NOISE_COUNTER, offsetof(lt_tune_recordings, noise_counter), LEVELS},
+    {LT_PATH_TALK_TEST, offsetof(lt_tune_recordings, talk_test), TALK_TEST},
+    {LT_PATH_BYSTANDER, offsetof(lt_tune_recordings, bystander), RESPONSE},
+    {LT_PATH_NOISE_BYSTANDER, offsetof(lt_tune_recordings, noise_bystander), LEVELS},
 };
 enum { PATHS = sizeof paths / sizeof paths[0] };
 
@@ -56,8 +79,8 @@ static void lend(ltp_evidence *e, const path_row *row, size_t from)
         if (row->offset == offsetof(lt_tune_recordings, lane_coupling))
             r->delay_known = e->rec[from].delay_known;
         lt_notes_add(&e->assumptions, "condition-borrowed",
-                     "%s was not recorded with condition \"%s\": the recording of \"%s\" serves for it.", row->path,
-                     condition_name(r->name), condition_name(e->rec[from].name));
+                     "%s was not recorded with condition \"%s\": the recording of \"%s\" serves for it.",
+                     lt_path_name(row->path), condition_name(r->name), condition_name(e->rec[from].name));
     }
 }
 
@@ -116,7 +139,8 @@ static void check_snr(ltp_evidence *e, const char *label, const lt_response *r)
 static void carry_one(ltp_evidence *e, const path_row *row, const char *condition, const void *p)
 {
     char label[LT_NAME_MAX + 24];
-    (void)snprintf(label, sizeof label, "%s%s%.*s", row->path, condition[0] != '\0' ? "." : "", LT_NAME_MAX, condition);
+    (void)snprintf(label, sizeof label, "%s%s%.*s", lt_path_name(row->path), condition[0] != '\0' ? "." : "",
+                   LT_NAME_MAX, condition);
     switch (row->kind) {
     case RESPONSE:
         carry_notes(e, label, &((const lt_response *)p)->notes, row->kind);

@@ -32,10 +32,9 @@ void ltp_evidence_free(ltp_evidence *e);
 /** Spectra alone with the noise as Leq: for what counts energy, or fears a quiet moment. */
 LT_NODISCARD lt_status ltp_evidence_of_usual_noise(const lt_tune_lane *lane, ltp_evidence **out, lt_error *err);
 /** Speech of the line at dO = 0 where response `r` was recorded; bands not covered are -INFINITY, and said so. */
-void ltp_speech_behind(ltp_evidence *e, const char *path, const lt_response *r, double out[LT_SPEECH_BANDS]);
+void ltp_speech_behind(ltp_evidence *e, lt_path path, const lt_response *r, double out[LT_SPEECH_BANDS]);
 /** Spectrum levels of a noise. */
-void ltp_noise_bands(ltp_evidence *e, const char *path, const lt_levels *l, double offset_db,
-                     double out[LT_SPEECH_BANDS]);
+void ltp_noise_bands(ltp_evidence *e, lt_path path, const lt_levels *l, double offset_db, double out[LT_SPEECH_BANDS]);
 
 /** LT_E_ARG: what cannot be assumed is missing, or a number is out of range. */
 LT_NODISCARD lt_status ltp_lane_check(const lt_tune_lane *lane, lt_error *err);
