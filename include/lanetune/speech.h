@@ -246,9 +246,9 @@ size_t lt_talk_spectra(const lt_talk_test *t, double offset_db, double speech_db
                        double pauses_db[LT_SPEECH_BANDS]);
 /** Whether any band is known: false for the pauses of a talk test without one. Silence (-INFINITY) is known. */
 bool lt_spectrum_is_known(const double spectrum_db[LT_SPEECH_BANDS]);
-/** Bands that are NaN take the level per hertz of the nearest known one, the lower of two. Number of bands that took
- * one: 0 too where none is known. */
-size_t lt_spectrum_fill(double spectrum_db[LT_SPEECH_BANDS]);
+/** Noise: bands that are NaN take the level per hertz of the nearest known one, the lower of two. Number of bands that
+ * took one, told in notes (may be NULL) with `what` as the recording's name: 0 too where none is known. */
+size_t lt_spectrum_fill(double spectrum_db[LT_SPEECH_BANDS], const char *what, lt_notes *notes);
 
 /* ---- STOI and ESTOI: intelligibility against a clean reference ---- */
 

@@ -46,13 +46,7 @@ static lt_status fill_noise(cli_args *a, const char *path, double noise_db[LT_SP
 {
     if (!lt_spectrum_is_known(noise_db))
         return ltp_fail(err, LT_E_ARG, "%s: it reaches none of the 18 bands; record at 22.05 kHz or more", path);
-    const size_t missing = lt_spectrum_fill(noise_db);
-    if (missing > 0)
-        lt_notes_add(
-            &a->notes, "noise-band-assumed",
-            "%s tells no noise in %zu of the 18 bands (not reached, or pauses too short): it is taken there as "
-            "level per hertz as in the nearest band that was measured",
-            path, missing);
+    (void)lt_spectrum_fill(noise_db, path, &a->notes);
     return LT_OK;
 }
 

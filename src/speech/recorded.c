@@ -59,7 +59,7 @@ bool lt_spectrum_is_known(const double spectrum_db[LT_SPEECH_BANDS])
     return false;
 }
 
-size_t lt_spectrum_fill(double spectrum_db[LT_SPEECH_BANDS])
+size_t lt_spectrum_fill(double spectrum_db[LT_SPEECH_BANDS], const char *what, lt_notes *notes)
 {
     double filled[LT_SPEECH_BANDS];
     size_t count = 0;
@@ -74,5 +74,11 @@ size_t lt_spectrum_fill(double spectrum_db[LT_SPEECH_BANDS])
         count += isnan(spectrum_db[i]) && !isnan(filled[i]) ? 1 : 0;
     }
     memcpy(spectrum_db, filled, sizeof filled);
+    if (count > 0 && notes != NULL)
+        lt_notes_add(
+            notes, "noise-band-assumed",
+            "%s tells no noise in %zu of the 18 bands (not reached, or pauses too short): it is taken there as "
+            "level per hertz as in the nearest band that was measured.",
+            what, count);
     return count;
 }

@@ -17,6 +17,8 @@ typedef struct {
 void ltp_compare_responses(ltp_compare *c);
 void ltp_compare_noises(ltp_compare *c);
 void ltp_compare_talks(ltp_compare *c);
+/** What a lane has of a condition; NULL: nothing. */
+const lt_tune_recordings *ltp_compare_condition(const lt_tune_lane *l, const char *name);
 /** Notes that a recording of `what` exists in one visit only. */
 void ltp_compare_one_sided(ltp_compare *c, const char *what, const char *condition, bool before, bool after);
 /** Changes of the settings between the recordings, dB. */

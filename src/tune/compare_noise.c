@@ -22,14 +22,6 @@ static const lt_levels *levels_of(const lt_tune_recordings *r, int kind)
     return kind == LT_COMPARE_NOISE_EAR ? r->noise_ear : kind == LT_COMPARE_NOISE_MIC ? r->noise_mic : r->noise_counter;
 }
 
-static const lt_tune_recordings *condition_of(const lt_tune_lane *l, const char *name)
-{
-    for (size_t i = 0; i < l->condition_count; i++)
-        if (strcmp(l->recordings[i].name, name) == 0)
-            return &l->recordings[i];
-    return NULL;
-}
-
 static bool is_own_noise(const lt_tune_lane *l, const lt_tune_recordings *r, int kind)
 {
     for (const lt_tune_recordings *first = l->recordings; first != r; first++)
@@ -91,7 +83,7 @@ void ltp_compare_noises(ltp_compare *c)
     const lt_tune_lane *lb = c->before->lane, *la = c->after->lane;
     for (int k = 0; k < LT_COMPARE_NOISE_COUNT; k++)
         for (size_t i = 0; i < lb->condition_count; i++) {
-            const lt_tune_recordings *b = &lb->recordings[i], *a = condition_of(la, b->name);
+            const lt_tune_recordings *b = &lb->recordings[i], *a = ltp_compare_condition(la, b->name);
             const bool has_b = is_own_noise(lb, b, k), has_a = a != NULL && is_own_noise(la, a, k);
             if (has_b && has_a)
                 compare_noise(c, k, b, a);
@@ -139,7 +131,7 @@ void ltp_compare_talks(ltp_compare *c)
 {
     const lt_tune_lane *lb = c->before->lane, *la = c->after->lane;
     for (size_t i = 0; i < lb->condition_count; i++) {
-        const lt_tune_recordings *b = &lb->recordings[i], *a = condition_of(la, b->name);
+        const lt_tune_recordings *b = &lb->recordings[i], *a = ltp_compare_condition(la, b->name);
         const bool has_b = is_own_talk(lb, b), has_a = a != NULL && is_own_talk(la, a);
         if (has_b && has_a)
             compare_talk(c, b, a);

@@ -247,7 +247,7 @@ static bool is_own(const lt_tune_lane *l, const lt_tune_recordings *r, lt_compar
     return response_of(r, p) != NULL;
 }
 
-static const lt_tune_recordings *condition_of(const lt_tune_lane *l, const char *name)
+const lt_tune_recordings *ltp_compare_condition(const lt_tune_lane *l, const char *name)
 {
     for (size_t i = 0; i < l->condition_count; i++)
         if (strcmp(l->recordings[i].name, name) == 0)
@@ -260,7 +260,7 @@ void ltp_compare_responses(ltp_compare *c)
     const lt_tune_lane *lb = c->before->lane, *la = c->after->lane;
     for (int p = 0; p < LT_COMPARE_PATH_COUNT; p++) {
         for (size_t i = 0; i < lb->condition_count; i++) {
-            const lt_tune_recordings *b = &lb->recordings[i], *a = condition_of(la, b->name);
+            const lt_tune_recordings *b = &lb->recordings[i], *a = ltp_compare_condition(la, b->name);
             const bool has_b = is_own(lb, b, (lt_compare_path)p);
             const bool has_a = a != NULL && is_own(la, a, (lt_compare_path)p);
             if (has_b && has_a)
@@ -270,7 +270,7 @@ void ltp_compare_responses(ltp_compare *c)
         }
         for (size_t i = 0; i < la->condition_count; i++) {
             const lt_tune_recordings *a = &la->recordings[i];
-            if (condition_of(lb, a->name) == NULL)
+            if (ltp_compare_condition(lb, a->name) == NULL)
                 ltp_compare_one_sided(c, lt_compare_path_name((lt_compare_path)p), a->name, false,
                                       is_own(la, a, (lt_compare_path)p));
         }

@@ -30,13 +30,7 @@ static void response_bands(ltp_evidence *e, lt_path path, const lt_response *r, 
  * known one. */
 static void fill_gaps(ltp_evidence *e, lt_path path, double spectrum_db[LT_SPEECH_BANDS])
 {
-    const size_t missing = lt_spectrum_fill(spectrum_db);
-    if (missing > 0)
-        lt_notes_add(
-            &e->assumptions, "noise-band-assumed",
-            "%s tells no noise in %zu of the 18 bands (not reached, or pauses too short): it is taken there as "
-            "level per hertz as in the nearest band that was measured.",
-            lt_path_name(path), missing);
+    (void)lt_spectrum_fill(spectrum_db, lt_path_name(path), &e->assumptions);
 }
 
 void ltp_noise_bands(ltp_evidence *e, lt_path path, const lt_levels *l, double offset_db, double out[LT_SPEECH_BANDS])

@@ -58,22 +58,25 @@ static lt_status fill_sii(const ltp_evidence *e, ltp_settings_grid *g, lt_error 
     return st;
 }
 
-lt_status ltp_settings_grid_offered(const ltp_evidence *e, ltp_settings_grid *out, lt_error *err)
+typedef lt_status (*make_axis)(const lt_adjuster *a, ltp_axis *out, lt_error *err);
+
+static lt_status make(const ltp_evidence *e, make_axis axis, ltp_settings_grid *out, lt_error *err)
 {
     *out = (ltp_settings_grid){0};
-    lt_status st = offered_axis(&e->lane->outbound, &out->out, err);
+    lt_status st = axis(&e->lane->outbound, &out->out, err);
     if (st == LT_OK)
-        st = offered_axis(&e->lane->inbound, &out->in, err);
+        st = axis(&e->lane->inbound, &out->in, err);
     return st == LT_OK ? fill_sii(e, out, err) : st;
+}
+
+lt_status ltp_settings_grid_offered(const ltp_evidence *e, ltp_settings_grid *out, lt_error *err)
+{
+    return make(e, offered_axis, out, err);
 }
 
 lt_status ltp_settings_grid_fine(const ltp_evidence *e, ltp_settings_grid *out, lt_error *err)
 {
-    *out = (ltp_settings_grid){0};
-    lt_status st = fine_axis(&e->lane->outbound, &out->out, err);
-    if (st == LT_OK)
-        st = fine_axis(&e->lane->inbound, &out->in, err);
-    return st == LT_OK ? fill_sii(e, out, err) : st;
+    return make(e, fine_axis, out, err);
 }
 
 void ltp_settings_grid_free(ltp_settings_grid *g)

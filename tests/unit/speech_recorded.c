@@ -7,6 +7,7 @@
 #include <lanetune/speech.h>
 
 #include <math.h>
+#include <string.h>
 
 static double width_db(int band)
 {
@@ -54,25 +55,30 @@ static void what_is_not_reached_is_filled_and_counted(void **state)
     lt_noise_spectrum(make_levels(5), LT_NOISE_LEQ, 0.0, out); /* up to 3150 Hz, as at 8 kHz */
     assert_true(isnan(out[14]) && isnan(out[17]) && !isnan(out[13]));
     assert_true(lt_spectrum_is_known(out));
-    assert_int_equal(lt_spectrum_fill(out), 4);
+    lt_notes notes = {0};
+    assert_int_equal(lt_spectrum_fill(out, "noise.wav", &notes), 4);
+    assert_int_equal(notes.count, 1);
+    assert_non_null(strstr(notes.items[0].message, "noise.wav tells no noise in 4 of the 18 bands"));
+    assert_int_equal(lt_spectrum_fill(out, "noise.wav", &notes), 0);
+    assert_int_equal(notes.count, 1); /* nothing was missing */
     int bad = 0;
     for (size_t i = 14; i < LT_SPEECH_BANDS; i++)
         bad += !near_abs("above", out[i], out[13], 0.0);
     for (size_t i = 0; i < 18; i++)
         out[i] = i == 4 || i == 9 ? (double)i : (double)NAN;
-    assert_int_equal(lt_spectrum_fill(out), 16);
+    assert_int_equal(lt_spectrum_fill(out, "noise.wav", NULL), 16);
     static const double wanted[] = {4, 4, 4, 4, 4, 4, 4, 9, 9, 9, 9, 9, 9, 9, 9, 9, 9, 9};
     for (size_t i = 0; i < 18; i++)
         bad += !near_abs("both sides", out[i], wanted[i], 0.0);
-    assert_int_equal(lt_spectrum_fill(out), 0);
+    assert_int_equal(lt_spectrum_fill(out, "noise.wav", NULL), 0);
     for (size_t i = 0; i < 18; i++)
         out[i] = (double)NAN;
     assert_false(lt_spectrum_is_known(out));
-    assert_int_equal(lt_spectrum_fill(out), 0);
+    assert_int_equal(lt_spectrum_fill(out, "noise.wav", NULL), 0);
     assert_true(isnan(out[0]) && isnan(out[17]));
     out[3] = -(double)INFINITY;
     assert_true(lt_spectrum_is_known(out)); /* silence is known */
-    assert_int_equal(lt_spectrum_fill(out), 17);
+    assert_int_equal(lt_spectrum_fill(out, "noise.wav", NULL), 17);
     assert_int_equal(bad, 0);
 }
 
@@ -99,7 +105,7 @@ static void a_talk_test_tells_speech_and_pauses(void **state)
         else
             bad += !near_abs("pauses", pauses[i], 40.0 - third - width_db(i), 0.1);
     }
-    assert_int_equal(lt_spectrum_fill(pauses), 6); /* downwards too */
+    assert_int_equal(lt_spectrum_fill(pauses, "noise.wav", NULL), 6); /* downwards too */
     bad += !near_abs("lowest", pauses[0], 46.0 - width_db(2), 0.1);
     for (size_t k = 0; k < t.band_count; k++)
         t.bands[k].noise_db = (double)NAN;
