@@ -19,6 +19,15 @@ const char *ltp_condition_colour(size_t i)
     return colours[i % LTP_CONDITION_LINES_MAX];
 }
 
+void ltp_chart_horizontal(ltp_charts *c, double y, const char *style)
+{
+    ltp_text_add(&c->script, "set arrow from graph 0, first ");
+    ltp_chart_value(c, y);
+    ltp_text_add(&c->script, " to graph 1, first ");
+    ltp_chart_value(c, y);
+    ltp_text_format(&c->script, " nohead front %s\n", style);
+}
+
 void ltp_chart_key(ltp_charts *c, double x, double y, size_t line, const char *name)
 {
     ltp_text_add(&c->script, "set arrow from graph ");

@@ -81,15 +81,6 @@ static lt_status make_curve(const ltp_lane_view *v, const lt_tune_recordings *r,
     return LT_OK;
 }
 
-static void horizontal(ltp_charts *c, double y, const char *style)
-{
-    ltp_text_add(&c->script, "set arrow from graph 0, first ");
-    ltp_chart_value(c, y);
-    ltp_text_add(&c->script, " to graph 1, first ");
-    ltp_chart_value(c, y);
-    ltp_text_format(&c->script, " nohead front %s\n", style);
-}
-
 /* A small ring on the curve at a frequency where the loop would ring, and the frequency beside it. */
 static void add_candidates(ltp_charts *c, const lt_margin *m, double bottom)
 {
@@ -106,10 +97,10 @@ static void add_margin(ltp_charts *c, const ltp_lane_view *v, double peak_hz, do
 {
     const double margin = v->result->after.safe_margin_db;
     const double limit = v->tune->safe_margin_limit_db;
-    horizontal(c, 0.0, "lc rgb '" LTP_INK "' lw 1.4 dt 1");
+    ltp_chart_horizontal(c, 0.0, "lc rgb '" LTP_INK "' lw 1.4 dt 1");
     ltp_chart_label(c, 55.0, 3.2, "left", LTP_INK, "0 dB: howling is possible", NULL);
     if (lt_is_known(limit) && fabs(limit) > 1.0) {
-        horizontal(c, -limit, "lc rgb '" LTP_SOFT "' lw 1.2 dt (4,4)");
+        ltp_chart_horizontal(c, -limit, "lc rgb '" LTP_SOFT "' lw 1.2 dt (4,4)");
         ltp_chart_label(c, 55.0, -limit - 3.4, "left", LTP_SOFT, "demanded margin", NULL);
     }
     if (!lt_is_known(margin) || !lt_is_known(peak_hz) || margin < 0.5 || peak_db < bottom)

@@ -3,20 +3,12 @@
 #include "base/alloc.h"
 #include "report/chart_lines.h"
 #include "report/figure.h"
+#include "report/text_build.h"
 
 #include <math.h>
 #include <stdio.h>
 
 enum { CURVE_POINTS = 480, CANDIDATES_SHOWN = 6, SETS_DRAWN = 31 };
-
-static void horizontal(ltp_charts *c, double y, const char *style)
-{
-    ltp_text_add(&c->script, "set arrow from graph 0, first ");
-    ltp_chart_value(c, y);
-    ltp_text_add(&c->script, " to graph 1, first ");
-    ltp_chart_value(c, y);
-    ltp_text_format(&c->script, " nohead front %s\n", style);
-}
 
 static void add_candidates(ltp_charts *c, const lt_margin *m, double bottom)
 {
@@ -80,9 +72,9 @@ lt_status lt_figure_margin(const lt_margin_figure *g, const lt_report_options *o
         add_curve(c, g, hz, level_db);
         ltp_chart_axis_hz(c, from, to);
         ltp_chart_axis_y(c, bottom, top, 10.0, "dB");
-        horizontal(c, 0.0, "lc rgb '" LTP_INK "' lw 1.4 dt 1");
+        ltp_chart_horizontal(c, 0.0, "lc rgb '" LTP_INK "' lw 1.4 dt 1");
         ltp_chart_label(c, from * 1.1, 2.5, "left", LTP_INK, "0 dB: howling is possible", NULL);
-        horizontal(c, -g->want_db, "lc rgb '" LTP_SOFT "' lw 1.2 dt (4,4)");
+        ltp_chart_horizontal(c, -g->want_db, "lc rgb '" LTP_SOFT "' lw 1.2 dt (4,4)");
         ltp_chart_label(c, from * 1.1, -g->want_db - 2.5, "left", LTP_SOFT, "demanded margin", NULL);
         add_candidates(c, g->margin, bottom);
         ltp_text_add(&c->script, "plot ");
@@ -95,18 +87,6 @@ lt_status lt_figure_margin(const lt_margin_figure *g, const lt_report_options *o
 }
 
 /* ---- several lanes ---- */
-
-static void lane_words(char text[64], const lt_open_margin *m, unsigned open)
-{
-    size_t used = 0;
-    text[0] = '\0';
-    for (size_t i = 0; i < m->lane_count; i++) {
-        if ((open >> i & 1u) == 0 || used + 12 > 64)
-            continue;
-        const int n = snprintf(text + used, 64 - used, "%s%u", used > 0 ? "+" : "", m->lanes[i].lane);
-        used += n > 0 ? (size_t)n : 0;
-    }
-}
 
 void ltp_chart_open_sets(ltp_charts *c, const lt_open_margin *m)
 {
@@ -138,12 +118,12 @@ void ltp_chart_open_sets(ltp_charts *c, const lt_open_margin *m)
     ltp_text_format(&c->script, "]\nset xtics scale 0 %s (", count > 6 ? "rotate by 45 right" : "norotate");
     for (size_t i = 0; i < count; i++) {
         char words[64];
-        lane_words(words, m, m->sets[i].open);
+        ltp_open_lanes(words, m, m->sets[i].open, "+");
         ltp_text_format(&c->script, "%s'%s' %zu", i > 0 ? ", " : "", words, i);
     }
     ltp_text_add(&c->script, ")\nset boxwidth 0.6\n");
-    horizontal(c, 0.0, "lc rgb '" LTP_INK "' lw 1.4 dt 1");
-    horizontal(c, want_db, "lc rgb '" LTP_SOFT "' lw 1.2 dt (4,4)");
+    ltp_chart_horizontal(c, 0.0, "lc rgb '" LTP_INK "' lw 1.4 dt 1");
+    ltp_chart_horizontal(c, want_db, "lc rgb '" LTP_SOFT "' lw 1.2 dt (4,4)");
     ltp_chart_label(c, end, want_db + 0.3 * step, "right", LTP_SOFT, "demanded", NULL);
     /* Strokes, not points: a drawing in a page keeps no symbols. */
     ltp_text_add(&c->script,

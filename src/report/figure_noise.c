@@ -171,11 +171,7 @@ static bool shows_limit(const lt_level_more *more, range r)
 
 static void add_limit(ltp_charts *c, double y)
 {
-    ltp_text_add(&c->script, "set arrow from graph 0, first ");
-    ltp_chart_value(c, y);
-    ltp_text_add(&c->script, " to graph 1, first ");
-    ltp_chart_value(c, y);
-    ltp_text_add(&c->script, " nohead front lc rgb '" LTP_INK "' lw 1.2 dt (8,5)\n");
+    ltp_chart_horizontal(c, y, "lc rgb '" LTP_INK "' lw 1.2 dt (8,5)");
 }
 
 static void add_busy_hour(ltp_charts *c, const lt_traffic_result *t, time_unit u)

@@ -27,6 +27,8 @@ void ltp_text_wrap_to(ltp_textbuf *b, size_t columns, size_t indent, const char 
 /** Each note as "lead message". */
 void ltp_text_notes(ltp_textbuf *b, const char *lead, const lt_notes *notes);
 
+/** The numbers of the open lanes, as many as fit, with `between` between them. open: bits as in lt_open_set. */
+void ltp_open_lanes(char text[64], const lt_open_margin *m, unsigned open, const char *between);
 /** Interference of l in words; nothing where it was not looked for. */
 void ltp_text_interference(ltp_textbuf *b, const lt_levels *l, const char *unit);
 

@@ -110,7 +110,7 @@ lt_status lt_text_margin(const lt_margin *m, double want_db, const char *name, c
 
 /* ---- several lanes ---- */
 
-static void lane_list(char text[64], const lt_open_margin *m, unsigned open, const char *between)
+void ltp_open_lanes(char text[64], const lt_open_margin *m, unsigned open, const char *between)
 {
     size_t used = 0;
     text[0] = '\0';
@@ -134,7 +134,7 @@ static void open_answer(ltp_textbuf *b, const lt_open_margin *m)
 {
     const lt_matrix_margin *s = &m->sets[0];
     char lanes[64];
-    lane_list(lanes, m, s->open, ", ");
+    ltp_open_lanes(lanes, m, s->open, ", ");
     const char *which = open_count(s->open) > 1 ? "lanes" : "lane";
     if (!lt_is_known(s->margin_db)) {
         ltp_text_add(b, "stable: whatever lanes are open, nothing comes round in phase\n");
@@ -163,7 +163,7 @@ static void ring_words(char text[80], const lt_open_margin *m, const lt_ring_pat
 static void set_row(ltp_textbuf *b, const lt_open_margin *m, const lt_matrix_margin *s)
 {
     char text[80];
-    lane_list(text, m, s->open, " ");
+    ltp_open_lanes(text, m, s->open, " ");
     ltp_text_format(b, "  %-*.*s", LANES_WIDTH, LANES_WIDTH, text);
     ltp_text_column(b, s->margin_db, 1, 6);
     ltp_text_column(b, s->safe_margin_db, 1, 8);
