@@ -157,8 +157,8 @@ LT_NODISCARD lt_status cli_save_figure(const cli_args *a, cli_draw draw, const v
 /** A folder for passing files, removed with all it holds by cli_remove_scratch(). Between both, signals are held. */
 LT_NODISCARD lt_status cli_make_scratch(char *path, size_t bytes, lt_error *err);
 void cli_remove_scratch(const char *path);
-/** dir and name joined by one slash; false if longer than `bytes`. */
-bool cli_join(char *out, size_t bytes, const char *dir, const char *name);
+/** dir and name joined by one slash; LT_E_ARG if longer than `bytes`. */
+LT_NODISCARD lt_status cli_join(char *out, size_t bytes, const char *dir, const char *name, lt_error *err);
 
 /* ---- a site: measure, tune, keep the results ---- */
 

@@ -42,13 +42,13 @@ static lt_status explain(const cli_site *s, const char *dir, const char *report,
 static int run(cli_args *a)
 {
     lt_error err = {0};
-    cli_site s;
+    cli_site s = {0};
     char path[4096];
     char *text = NULL;
     const char *dir = a->word_count == 1 ? a->words[0] : "lanetune-demo";
-    if (!cli_join(path, sizeof path, dir, "report.html"))
-        return cli_fail_with(a, "%s: the path is too long; choose a shorter one", dir);
-    lt_status status = run_all(dir, &s, &err);
+    lt_status status = cli_join(path, sizeof path, dir, "report.html", &err);
+    if (status == LT_OK)
+        status = run_all(dir, &s, &err);
     if (status == LT_OK && a->json) {
         const lt_json_head head = cli_json_head(a, NULL, 0);
         status = lt_json_path(&head, dir, &text, &err);

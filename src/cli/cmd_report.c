@@ -28,8 +28,8 @@ static int run(cli_args *a)
     cli_progress_state bar = cli_progress_start();
     lt_status status = cli_site_report(a->words[0], cli_text(a, "visit", NULL), &bar, &s, &err);
     cli_progress_end(&bar);
-    if (status == LT_OK && !cli_join(path, sizeof path, a->words[0], "report.html"))
-        status = ltp_fail(&err, LT_E_ARG, "%s: the path is too long; choose a shorter one", a->words[0]);
+    if (status == LT_OK)
+        status = cli_join(path, sizeof path, a->words[0], "report.html", &err);
     if (status == LT_OK && a->json) {
         const lt_json_head head = cli_json_head(a, a->words, 1);
         status = lt_json_path(&head, path, &text, &err);

@@ -16,7 +16,7 @@ lt_status cli_make_scratch(char *path, size_t bytes, lt_error *err)
     const char *base = getenv("TMPDIR");
     if (base == NULL || base[0] != '/')
         base = "/tmp";
-    if (cli_join(path, bytes, base, "lanetune-charts-XXXXXX") && mkdtemp(path) != NULL)
+    if (cli_join(path, bytes, base, "lanetune-charts-XXXXXX", NULL) == LT_OK && mkdtemp(path) != NULL)
         return LT_OK;
     return ltp_fail(err, LT_E_IO,
                     "%s: no folder for the charts can be made there; set TMPDIR to one that can be written", base);
@@ -27,7 +27,8 @@ void cli_remove_scratch(const char *path)
     char file[PATH_BYTES];
     DIR *d = opendir(path);
     for (struct dirent *e = d != NULL ? readdir(d) : NULL; e != NULL; e = readdir(d)) {
-        if (strcmp(e->d_name, ".") != 0 && strcmp(e->d_name, "..") != 0 && cli_join(file, sizeof file, path, e->d_name))
+        if (strcmp(e->d_name, ".") != 0 && strcmp(e->d_name, "..") != 0 &&
+            cli_join(file, sizeof file, path, e->d_name, NULL) == LT_OK)
             (void)unlink(file);
     }
     if (d != NULL)

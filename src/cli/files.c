@@ -59,10 +59,12 @@ lt_status cli_save_text(const char *path, const char *text, lt_error *err)
     return status;
 }
 
-bool cli_join(char *out, size_t bytes, const char *dir, const char *name)
+lt_status cli_join(char *out, size_t bytes, const char *dir, const char *name, lt_error *err)
 {
     const size_t length = strlen(dir);
     const char *slash = length > 0 && dir[length - 1] == '/' ? "" : "/";
     const int n = snprintf(out, bytes, "%s%s%s", dir, slash, name);
-    return n >= 0 && (size_t)n < bytes;
+    if (n >= 0 && (size_t)n < bytes)
+        return LT_OK;
+    return ltp_fail(err, LT_E_ARG, "%s: the path is too long; choose a shorter one", dir);
 }

@@ -59,8 +59,9 @@ static lt_status add_entry(scan_list *l, const char *dir, const char *name, int 
     struct stat st;
     if (name[0] == '.')
         return LT_OK;
-    if (!cli_join(path, sizeof path, dir, name))
-        return ltp_fail(err, LT_E_ARG, "%s/%s: the path is too long", dir, name);
+    const lt_status joined = cli_join(path, sizeof path, dir, name, err);
+    if (joined != LT_OK)
+        return joined;
     if (lstat(path, &st) == 0 && S_ISDIR(st.st_mode)) /* a link to a folder could lead in a circle */
         return add_folder(l, path, depth + 1, err);
     return is_sound_name(name) ? add_path(l, path, err) : LT_OK;

@@ -162,9 +162,9 @@ lt_status cli_site_save_results(const char *dir, const cli_site *s, lt_error *er
     if (s->one_lane)
         return LT_OK; /* one lane must not replace the results of all */
     (void)snprintf(inside, sizeof inside, "visits/%s/results.json", s->survey->visit->date);
-    if (!cli_join(path, sizeof path, dir, inside))
-        return ltp_fail(err, LT_E_ARG, "%s: the path is too long; choose a shorter one", dir);
-    lt_status status = list_inputs(s->survey, &inputs, err);
+    lt_status status = cli_join(path, sizeof path, dir, inside, err);
+    if (status == LT_OK)
+        status = list_inputs(s->survey, &inputs, err);
     if (status == LT_OK) {
         const cli_args a = {.command = &cmd_tune};
         const lt_json_head head = cli_json_head(&a, inputs.items, inputs.count);
@@ -197,10 +197,11 @@ static lt_status save_report(const char *dir, const cli_site *s, const lt_visit_
 {
     char scratch[PATH_BYTES], path[PATH_BYTES];
     char *html = NULL;
-    if (!cli_join(path, sizeof path, dir, "report.html"))
-        return ltp_fail(err, LT_E_ARG, "%s: the path is too long; choose a shorter one", dir);
+    lt_status status = cli_join(path, sizeof path, dir, "report.html", err);
+    if (status != LT_OK)
+        return status;
     cli_hold_signals(); /* the charts' folder must not stay behind */
-    lt_status status = cli_make_scratch(scratch, sizeof scratch, err);
+    status = cli_make_scratch(scratch, sizeof scratch, err);
     if (status == LT_OK) {
         const lt_report_options options = {.version = LT_VERSION,
                                            .gnuplot = "gnuplot",
@@ -256,11 +257,12 @@ lt_status cli_scenario_run(const lt_scenario *scenario, const char *dir, cli_pro
 {
     char path[PATH_BYTES];
     char *text = NULL;
-    if (!cli_join(path, sizeof path, dir, "truth.json"))
-        return ltp_fail(err, LT_E_ARG, "%s: the path is too long; choose a shorter one", dir);
+    lt_status status = cli_join(path, sizeof path, dir, "truth.json", err);
+    if (status != LT_OK)
+        return status;
     cli_hold_signals();
     bar->stop_here = true;
-    lt_status status = lt_scenario_record(scenario, dir, cli_progress, bar, err);
+    status = lt_scenario_record(scenario, dir, cli_progress, bar, err);
     bar->stop_here = false;
     if (status == LT_OK)
         status = lt_json_truth(scenario, &text, err);

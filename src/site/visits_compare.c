@@ -145,6 +145,21 @@ static lt_status compare_sides(const side *b, const side *a, const lt_compare_op
     return compare_lanes(b, a, opt, out, err);
 }
 
+/* Compares where both sides are there; frees them, and c unless it is handed over. */
+static lt_status finish(lt_status st, side *b, side *a, const lt_compare_options *opt, lt_visit_comparison *c,
+                        lt_visit_comparison **out, lt_error *err)
+{
+    if (st == LT_OK)
+        st = compare_sides(b, a, opt, c, err);
+    if (st == LT_OK)
+        *out = c;
+    else
+        lt_visit_comparison_free(c);
+    side_free(b);
+    side_free(a);
+    return st;
+}
+
 lt_status lt_visits_compare(const lt_visit_place *before, const lt_visit_place *after, unsigned only_lane,
                             const lt_compare_options *opt, lt_progress progress, void *context,
                             lt_visit_comparison **out, lt_error *err)
@@ -167,16 +182,7 @@ lt_status lt_visits_compare(const lt_visit_place *before, const lt_visit_place *
     lt_status st = survey(&c->before, only_lane, &first, &b, &c->notes, err);
     if (st == LT_OK)
         st = survey(&c->after, only_lane, &second, &a, &c->notes, err);
-    if (st == LT_OK)
-        st = compare_sides(&b, &a, opt, c, err);
-    if (st == LT_OK) {
-        *out = c;
-        c = NULL;
-    }
-    side_free(&b);
-    side_free(&a);
-    lt_visit_comparison_free(c);
-    return st;
+    return finish(st, &b, &a, opt, c, out, err);
 }
 
 /* The side of a visit that the caller has measured and, with results, tuned. */
@@ -207,16 +213,7 @@ lt_status lt_visit_compare_surveyed(const lt_visit_place *before, const lt_surve
     lt_status st = survey(&c->before, only_lane, &whole, &b, &c->notes, err);
     if (st == LT_OK)
         st = borrow(after, results, &a, err);
-    if (st == LT_OK)
-        st = compare_sides(&b, &a, opt, c, err);
-    if (st == LT_OK) {
-        *out = c;
-        c = NULL;
-    }
-    side_free(&b);
-    side_free(&a);
-    lt_visit_comparison_free(c);
-    return st;
+    return finish(st, &b, &a, opt, c, out, err);
 }
 
 void lt_visit_comparison_free(lt_visit_comparison *c)
