@@ -25,7 +25,8 @@ static const double tone_s = 0.17, look_s = 0.1, lowest_hz = 200.0;
 static const double settled_share = 0.3, same_bins = 0.25, same_db = 1.5;
 static const double knee_db = 3.0, rise_seen_db = 25.0, back_up_db = 3.0, rise_least_db = 11.0, scatter_db = 1.5;
 static const double rise_slowest_db_s = 10.0;
-enum { TOP = 20, SETTLED = 8, LEAST_STEPS = 6 };
+static const double bent_rise_db = 17.0; /* a rise this high and long need not be straight: the path limits it slowly */
+enum { TOP = 20, SETTLED = 8, LEAST_STEPS = 6, BENT_STEPS = 30 };
 
 static const char subject[] = "the search for howl";
 
@@ -209,7 +210,8 @@ static void decide(ltp_squeal *d)
     d->restarted = d->pushed;
 }
 
-/* Back from a tone that has settled: down its rise, which must be a straight line in dB. */
+/* Back from a tone that has settled: down its rise, a straight line in dB, or one that flattens for half a second and
+ * more. What is switched on, or played, is there sooner. */
 static bool rose(ltp_squeal *d, double hz)
 {
     double level[FRAMES], top = 0.0, lowest = INFINITY, all;
@@ -234,7 +236,8 @@ static bool rose(ltp_squeal *d, double hz)
     const double told = (double)newest + (double)d->frame_n - (double)from * (double)d->step_n;
     d->event =
         (lt_howl_event){.hz = hz, .at_s = told / d->rate_hz, .rise_db_per_s = -slope / step_s, .level_dbfs = top};
-    return scatter < scatter_db && d->event.rise_db_per_s > rise_slowest_db_s;
+    const bool bent = g.n >= BENT_STEPS && lowest < top - bent_rise_db;
+    return (scatter < scatter_db || bent) && d->event.rise_db_per_s > rise_slowest_db_s;
 }
 
 /* Every tenth of a second: is one tone the loudest, and the same as before? */

@@ -139,6 +139,32 @@ static void a_howl_under_a_sweep_is_found(void **state)
     }
 }
 
+/* A path that limits softly bends the growth: it is linear here, and no straight line in dB. The same tone, switched
+ * on, is none. */
+static void a_howl_that_flattens_is_found(void **state)
+{
+    (void)state;
+    static const double rise_s[] = {3.0, 2.0, 0.02};
+    for (size_t k = 0; k < sizeof rise_s / sizeof *rise_s; k++) {
+        const size_t count = 10 * RATE;
+        double *x = road(count, 0.01, 13 + k);
+        for (size_t i = 0; i < count; i++) {
+            const double t = (double)i / RATE;
+            x[i] += 0.25 * fmin(fmax(t - 3.0, 0.0) / rise_s[k], 1.0) * sin(2.0 * LT_PI * 1432.0 * t);
+        }
+        lt_faults f;
+        scan(x, count, 4096, &f);
+        const lt_fault *howl = find(&f, LT_FAULT_HOWL);
+        if (rise_s[k] < 1.0) {
+            assert_null(howl);
+        } else {
+            assert_non_null(howl);
+            assert_true(near_abs("howl->at_s", howl->at_s, 3.0, 0.3));
+        }
+        free(x);
+    }
+}
+
 static void a_sweep_and_a_road_have_no_fault(void **state)
 {
     (void)state;
@@ -474,6 +500,7 @@ SUITE(level_faults)
         cmocka_unit_test(blocks_change_nothing),
         cmocka_unit_test(a_sweep_and_a_road_have_no_fault),
         cmocka_unit_test(a_howl_under_a_sweep_is_found),
+        cmocka_unit_test(a_howl_that_flattens_is_found),
         cmocka_unit_test(interference_is_measured),
         cmocka_unit_test(every_failed_allocation_is_told),
         cmocka_unit_test(absurd_rates_are_refused),
