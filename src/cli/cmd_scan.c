@@ -26,6 +26,7 @@ typedef struct {
 
 typedef struct {
     size_t unread, errors;
+    char why[SCAN_WHY_BYTES]; /* of the first that is unread */
 } scan_tally;
 
 typedef struct {
@@ -58,7 +59,8 @@ static bool take(void *context, size_t i)
         w->status = ltp_fail_nomem(w->err, w->list->paths[i]);
         return false;
     }
-    w->tally.unread += r->scanned.failure != NULL;
+    if (r->scanned.failure != NULL && w->tally.unread++ == 0)
+        (void)snprintf(w->tally.why, sizeof w->tally.why, "%s", r->scanned.failure);
     w->tally.errors += lt_faults_worst(&r->scanned.faults) == LT_SEVERITY_ERROR;
     if (!w->lines) {
         cli_progress(&w->progress, "faults", (double)(i + 1) / (double)w->list->count);
@@ -152,8 +154,11 @@ static int run(cli_args *a)
     int rc = status == LT_OK ? CLI_DONE : cli_fail(a, &err);
     if (rc == CLI_DONE && w.tally.errors > 0 && cli_flag(a, "check"))
         rc = CLI_LIMIT_MISSED;
-    if (status == LT_OK && w.tally.unread > 0)
-        rc = cli_fail_with(a, "%zu of %zu files could not be read; their results say why", w.tally.unread, list.count);
+    if (status == LT_OK && w.tally.unread == 1 && list.count == 1)
+        rc = cli_fail_with(a, "%s", w.tally.why);
+    else if (status == LT_OK && w.tally.unread > 0)
+        rc = cli_fail_with(a, "%zu of %zu files could not be read; the first one: %s", w.tally.unread, list.count,
+                           w.tally.why);
     for (size_t i = 0; w.results != NULL && i < list.count; i++)
         ltp_free(w.results[i]);
     ltp_free(w.results);

@@ -278,9 +278,23 @@ static lt_status check_outbound(const lt_survey_lane *lane, lt_error *err)
     return fault == NULL ? LT_OK : ltp_fail(err, LT_E_ARG, "lane %u: %s", lane->lane->tune.lane, fault->message);
 }
 
+/* Of which visit is the question: the latest one may be another than the one that was meant. */
+static lt_status check_calibration(const lt_survey *s, lt_error *err)
+{
+    if (lt_is_known(s->visit->mic_cal_db))
+        return LT_OK;
+    return ltp_fail(err, LT_E_ARG,
+                    "visits/%s/visit.yaml: mic_cal_db is missing: calibrate the measurement microphone (94 or 114 dB "
+                    "at 1 kHz) and enter the SPL that reads 0 dBFS",
+                    s->visit->date);
+}
+
 lt_status lt_survey_tune(const lt_survey *s, lt_tune_result **results, lt_error *err)
 {
     *results = NULL;
+    const lt_status calibrated = check_calibration(s, err);
+    if (calibrated != LT_OK)
+        return calibrated;
     for (size_t i = 0; i < s->lane_count; i++) {
         const lt_status st = check_outbound(&s->lanes[i], err);
         if (st != LT_OK)

@@ -126,6 +126,7 @@ class Scan(Case):
             r = run("scan", self.dir, "--lines", "--jobs", jobs)
             self.assertEqual(r.status, 1, r.err)
             self.assertIn("1 of 3 files", r.err)
+            self.assertIn("c.wav: not a sound file", r.err)
             lines = [json.loads(line) for line in r.out.splitlines()]
             one = schema("scan")["properties"]["result"]["properties"]["files"]["items"]
             for line in lines:
@@ -136,6 +137,10 @@ class Scan(Case):
             self.assertEqual(lines[2]["faults"][0]["code"], "dead-channel")
         value = self.json("scan", self.dir, status=1)
         self.assertEqual(value["result"]["files"], lines)
+        r = run("scan", self.dir / "none.wav")
+        self.assertEqual(r.status, 1, r.err)
+        self.assertEqual(len(r.err.splitlines()), 1, r.err)
+        self.assertIn("none.wav: cannot read it", r.err)
 
     def test_headers_of_many_files(self):
         """Of each file what its header got wrong stands with it, however many there are; with --lines as well."""

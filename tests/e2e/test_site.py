@@ -322,7 +322,7 @@ class ByHand(Case):
 
     def test_without_calibration_there_is_no_result(self):
         (self.site / "visits" / "2024-05-14" / "visit.yaml").write_text(f"loopback_db: {self.LOOPBACK}\n")
-        self.fails("tune", self.site, says="mic_cal_db")
+        self.fails("tune", self.site, says="visits/2024-05-14/visit.yaml: mic_cal_db")
 
     def test_unusable_recordings(self):
         lane = self.site / "visits" / "2024-05-14" / "lane-1"
