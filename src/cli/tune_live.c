@@ -242,8 +242,11 @@ static lt_status save_results(cli_tune_live_job *t, lt_error *err)
         return st;
     lt_error why = {0};
     cli_site s = {.survey = t->after, .count = t->after->lane_count, .surveyed = t->after->lane_count};
-    if (lt_survey_tune(t->after, &s.results, &why) == LT_OK)
+    const lt_status tuned = lt_survey_tune(t->after, &s.results, &why);
+    if (tuned == LT_OK)
         st = cli_site_save_results(t->dir, &s, err);
+    else if (tuned == LT_E_NOMEM)
+        st = ltp_fail(err, tuned, "%s", why.what);
     else
         lt_notes_add(&t->args->notes, "no-results", "visits/%s has no results.json: %.380s", t->second, why.what);
     lt_tune_results_free(s.results);
