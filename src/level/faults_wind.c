@@ -1,9 +1,10 @@
 /* SPDX-License-Identifier: MIT
  * Wind on a microphone: turbulence below about 150 Hz that comes in gusts, with no tone in it.
  *
- * Frames of 0.1 s. A frame may be wind if its level below 100 Hz exceeds that from 300 Hz to 3 kHz by 6 dB and it has
- * no period between 12 and 60 ms (an engine, hum or a bass note has one). Over the last five seconds, those levels must
- * span 9 dB and cross their middle at least three times: a truck or a road rises and falls slowly. */
+ * Frames of 0.1 s. A frame may be wind if its level below 100 Hz exceeds that from 300 Hz to 3 kHz by 6 dB (or, beside
+ * voices and music up to 10 dB louder, if most of it lies from 10 to 45 Hz for half a second, where roads have a third)
+ * and it has no period between 12 and 60 ms (an engine, hum or a bass note has one). Over the last five seconds, those
+ * levels must span 9 dB and cross their middle at least three times: a truck or a road rises and falls slowly. */
 #include "base/alloc.h"
 #include "base/vector.h"
 #include "level/faults.h"
@@ -13,13 +14,14 @@
 enum { DEPTH = 50, LEAST = 12, PERIOD = 512 /* at most */ };
 static const double frame_s = 0.1;
 static const double low_hz = 100.0, mid_low_hz = 300.0, mid_high_hz = 3000.0, slow_rate_hz = 1000.0;
-static const double low_over_mid = 4.0; /* 6 dB */
-static const double least_db = -58.0;   /* mean square */
+static const double low_over_mid = 4.0;                                 /* 6 dB */
+static const double deep_of_low = 0.55, low_of_mid = 0.1, forget = 0.8; /* of the frames before: half a second */
+static const double least_db = -58.0;                                   /* mean square */
 static const double span_db = 9.0, gust_db = 5.0, loudest_db = 9.0, hysteresis_db = 2.0;
 static const double period_shortest_s = 0.012, period_longest_s = 0.06, period_window_s = 0.25, periodic = 0.65;
 static const double gust_share = 0.2;
 static const double deep_s = 0.05, deep_low_hz = 10.0, deep_high_hz = 45.0;
-static const double counts = 0.13; /* of the power of strong gusts: what comes up to that belongs to the wind */
+static const double counts = 0.1; /* of the power of strong gusts: what comes up to that belongs to the wind */
 static const double over_before = 1.6;
 enum { DEEP = 300, SMOOTH = 3, AFTER = 100, BACK = 60, PAUSE = 60, EARLIER = 100, EARLIER_LEAST = 10 };
 enum { CROSSINGS = 3, NEXT = 4, COMPANY = 2 /* other gusty frames so near */ };
@@ -40,7 +42,8 @@ struct ltp_wind {
     double rate_hz;
     stage stages[STAGES];
     size_t n, filled, factor, phase;
-    double low_energy, mid_energy;
+    double low_energy, mid_energy, bottom_energy; /* of the frame */
+    double low_lately, bottom_lately;
     double slow[PERIOD]; /* the last quarter second of the low band, decimated */
     size_t slow_count, slow_at, slow_n;
     frame ring[DEPTH];
@@ -184,16 +187,29 @@ static void look(ltp_wind *d)
     d->counted_to = d->frames;
 }
 
+static bool known_beginning(const ltp_wind *d)
+{
+    return !isnan(d->result.from_s) && (double)d->deep_count * deep_s > d->result.from_s + AFTER * deep_s;
+}
+
 static void end_frame(ltp_wind *d)
 {
-    const double low = d->low_energy / (double)d->n, mid = d->mid_energy / (double)d->n;
+    const double low = d->low_energy / (double)d->n, mid = d->mid_energy / (double)d->n,
+                 bottom = d->bottom_energy / (double)d->n;
     const double level_db = lt_db_from_power(low);
     frame *f = &d->ring[d->frames % DEPTH];
     f->level_db = level_db;
-    f->wind = level_db > least_db && low > low_over_mid * mid && !has_period(d);
+    d->low_lately = forget * d->low_lately + low;
+    d->bottom_lately = forget * d->bottom_lately + bottom;
+    const bool steep =
+        low > low_over_mid * mid || (d->bottom_lately > deep_of_low * d->low_lately && low > low_of_mid * mid);
+    const bool loud = level_db > least_db, tonal = loud && has_period(d);
+    f->wind = loud && steep && !tonal;
+    if (tonal && !known_beginning(d))
+        d->deep[(d->deep_count + DEEP - 1) % DEEP] = d->deep[(d->deep_count + DEEP - 2) % DEEP] = 0.0;
     d->frames++;
     d->filled = 0;
-    d->low_energy = d->mid_energy = 0.0;
+    d->low_energy = d->mid_energy = d->bottom_energy = 0.0;
     look(d);
 }
 
@@ -240,8 +256,7 @@ static double beginning(const ltp_wind *d)
 
 static void end_deep(ltp_wind *d)
 {
-    const bool known = !isnan(d->result.from_s) && (double)d->deep_count * deep_s > d->result.from_s + AFTER * deep_s;
-    if (!known) /* else what lies about the beginning is kept */
+    if (!known_beginning(d)) /* else what lies about the beginning is kept */
         d->deep[d->deep_count++ % DEEP] = d->deep_energy / (double)d->deep_n;
     d->deep_energy = 0.0;
     d->deep_filled = 0;
@@ -287,6 +302,7 @@ static void push_one(ltp_wind *d, const double *bands)
 {
     d->low_energy += bands[LOW] * bands[LOW];
     d->mid_energy += bands[MID] * bands[MID];
+    d->bottom_energy += bands[DEEP_BAND] * bands[DEEP_BAND];
     d->deep_energy += bands[DEEP_BAND] * bands[DEEP_BAND];
     if (++d->deep_filled == d->deep_n)
         end_deep(d);

@@ -6,7 +6,8 @@ traffic, wind, sweeps and telephony of their own. Nothing here comes from lanetu
 Every fault is planted so that it can be heard or measured at its time, by rules that know nothing of a detector:
 tones begin no lower than noise masks them (6 dB below the host in the one-third octave around them over the second that
 follows: critical ratio, H. Fastl and E. Zwicker, Psychoacoustics, chapter 4; memory), strong gusts of wind stand 10 dB
-over what the host has below 100 Hz, and gaps lie in sound, be it the noise of an empty lane.
+over what the host has below 100 Hz, wind begins with the first gust that stands 6 dB over the host and comes within 10 dB
+of the strong ones, and gaps lie in sound, be it the noise of an empty lane.
 
     make_faulty(seed) -> (name, rate, channels [[...], ...], bits, [(code, at_s or None)])
     make_clean(seed)  -> (name, rate, channels, bits)
@@ -495,11 +496,20 @@ def plant_wind(x, rate, rng):
     beside = np.quantile(signal.lfilter(b, a, signal.sosfilt(low, x[-n:]) ** 2), 0.9)
     power = signal.lfilter(b, a, wind ** 2)
     wind *= np.sqrt(max(1.0, 10.0 * beside / np.quantile(power, 0.9)))
-    power = signal.lfilter(b, a, wind ** 2)
     y = x.copy()
     y[-n:] += wind
-    first = np.nonzero(power > 0.2 * np.quantile(power, 0.9))[0][0]  # the first gust that counts
-    return y, at + max(0.0, first / rate - 0.08)
+    return y, at + first_gust(signal.sosfilt(low, wind), signal.sosfilt(low, x)[-n:], rate)
+
+
+def first_gust(wind, host, rate):
+    """Since when wind can be told: for most of a tenth of a second 6 dB over what the host has in that band at that time,
+    and no more than 10 dB below the strong gusts. Powers over 0.1 s, in steps of 25 ms."""
+    step = int(0.025 * rate)
+    powers = [v[:len(v) // step * step].reshape(-1, step) ** 2 for v in (wind, host)]
+    own, beside = (np.convolve(v.mean(axis=1), np.ones(4) / 4, "same") for v in powers)
+    told = (own > 4.0 * beside) & (own > 0.1 * np.quantile(own, 0.9))
+    enough = np.convolve(told, np.ones(4), "valid") >= 3
+    return np.argmax(enough) * step / rate
 
 
 def plant_howl(x, rate, rng):

@@ -248,6 +248,35 @@ static void a_hole_in_faint_noise_is_a_dropout(void **state)
     free(x);
 }
 
+/* Noise below 45 Hz in gusts of a second, from 3 s on, alone and with noise above 300 Hz that is 6 dB louder. */
+static void wind_is_found_beside_louder_sound(void **state)
+{
+    (void)state;
+    const size_t count = 12 * RATE;
+    const double step = 2.0 * LT_PI * 30.0 / RATE, begun_s = 3.0;
+    for (int beside = 0; beside < 2; beside++) {
+        double *x = road(count, 0.0003, 17), a = 0.0, b = 0.0, c = 0.0, low = 0.0;
+        lt_rng rng = {.state = 18};
+        for (size_t i = 0; i < count; i++) {
+            const double t = (double)i / RATE - begun_s, noise = lt_rng_gauss(&rng);
+            a += step * (noise - a);
+            b += step * (a - b);
+            c += step * (b - c);
+            const double gust = t < 0.0 ? 0.0 : 1.0 + 0.9 * cos(2.0 * LT_PI * t);
+            x[i] += 0.9 * gust * c;
+            const double loud = 0.1 * lt_rng_gauss(&rng);
+            low += 0.2 * (loud - low);
+            x[i] += beside ? loud - low : 0.0;
+        }
+        lt_faults f;
+        scan(x, count, 4096, &f);
+        const lt_fault *wind = find(&f, LT_FAULT_WIND);
+        assert_non_null(wind);
+        assert_true(near_abs("wind->at_s", wind->at_s, begun_s, 0.25));
+        free(x);
+    }
+}
+
 /* The same hole of 20 ms, with sound as loud and of one kind on both sides; a loud pause that no player would make; and
  * words that fall by 30 dB before an editor or a gate cuts them off. */
 static void edited_silence_is_no_error(void **state)
@@ -505,6 +534,7 @@ SUITE(level_faults)
         cmocka_unit_test(every_failed_allocation_is_told),
         cmocka_unit_test(absurd_rates_are_refused),
         cmocka_unit_test(a_hole_in_faint_noise_is_a_dropout),
+        cmocka_unit_test(wind_is_found_beside_louder_sound),
         cmocka_unit_test(edited_silence_is_no_error),
         cmocka_unit_test(prediction_tells_tones_and_likeness),
         cmocka_unit_test(a_faint_buzz_is_found_and_a_voice_is_none),
