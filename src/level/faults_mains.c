@@ -232,11 +232,24 @@ lt_status ltp_mains_result_of(ltp_mains *d, ltp_mains_result *out, lt_error *err
     return LT_OK;
 }
 
+/* Of the first ten multiples, which every hum and buzz has: beeps at regular times and modems have lines higher up,
+ * some of which fall on multiples of the mains frequency. */
+static double low_multiples_dbfs(const ltp_hum *hum)
+{
+    double levels_db[LT_HUM_LINES_MAX];
+    size_t count = 0;
+    for (size_t i = 0; i < hum->line_count; i++)
+        if (hum->lines[i].hz < 10.5 * hum->mains_hz)
+            levels_db[count++] = hum->lines[i].level_db;
+    return count > 0 ? lt_db_sum(levels_db, count) : -(double)INFINITY;
+}
+
 void ltp_mains_finish(const ltp_mains_result *r, const ltp_scan_end *end)
 {
     if (!(r->hum.mains_hz > 0.0))
         return;
-    const bool grave = r->level_dbfs > -40.0 && r->level_dbfs > end->active_db - 25.0;
+    const double low_dbfs = low_multiples_dbfs(&r->hum);
+    const bool grave = low_dbfs > -40.0 && low_dbfs > end->active_db - 25.0;
     const lt_severity severity = grave                   ? LT_SEVERITY_ERROR
                                  : r->level_dbfs > -70.0 ? LT_SEVERITY_WARNING
                                                          : LT_SEVERITY_NOTE;
