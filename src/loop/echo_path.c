@@ -15,6 +15,8 @@ static const double near_s = 0.4;     /* strongest part up to here: the path is 
 static const double certain = 0.7;    /* of the regularised solution: the band in which it is believed */
 static const double short_s = 8.0, shortest_s = 4.5;
 static const double quiet_dbfs = -60.0;       /* no line level: an unplugged or wrong channel (ours) */
+static const double seen_below_rest_db = 5.0; /* an echo so far below the rest of the return is found all the same */
+static const double masked_loss_db = 30.0;    /* an echo that is weaker than this is acceptable in an analogue lane */
 static const double clear_noise = 8.0;        /* strongest arrival re the noise */
 static const double inaudible_telr_db = 65.0; /* the E-model's own "no echo" */
 
@@ -299,6 +301,20 @@ static void say_doubts(const lt_echo_options *o, lt_echo *e)
                      e->drift_ppm);
 }
 
+/* "None" holds only for an echo that would have been seen beside everything else in the return. */
+static void say_masked(const ltp_echo_pair *p, lt_echo *e)
+{
+    const double seen_db =
+        lt_dbfs_from_rms(lt_signal_rms(p->sent)) - lt_dbfs_from_rms(lt_signal_rms(p->returned)) + seen_below_rest_db;
+    if (!(seen_db < masked_loss_db))
+        return;
+    e->confidence = fmin(e->confidence, 0.4);
+    lt_notes_add(&e->notes, "masked",
+                 "so much else is in the return that an echo more than %.0f dB down could hide in it; record 30 s of "
+                 "speech with nobody talking at the other end and little noise there",
+                 fmax(seen_db, 0.0));
+}
+
 lt_status ltp_echo_from_speech(ltp_echo_pair *p, const lt_echo_options *o, lt_echo *e, lt_error *err)
 {
     ltp_echo_lag lag = {0};
@@ -315,6 +331,7 @@ lt_status ltp_echo_from_speech(ltp_echo_pair *p, const lt_echo_options *o, lt_ec
     if (!(lag.contrast >= LTP_ECHO_CONTRAST_LEAST)) {
         e->confidence = sent_db < quiet_dbfs ? 0.2 : fmin(0.95, 0.6 + e->seconds / 60.0);
         say_none(e, "nothing in the return follows what was sent, at any delay");
+        say_masked(p, e);
         e->drift_ppm = NAN;
         ltp_echo_advise(&r, o, e);
         goto done;
@@ -340,6 +357,8 @@ lt_status ltp_echo_from_speech(ltp_echo_pair *p, const lt_echo_options *o, lt_ec
             e->double_talk_type = NULL;
             lt_talker_echo_rate(NAN, NAN, &e->talker);
             say_doubts(o, e);
+        } else {
+            say_masked(p, e);
         }
         ltp_echo_advise(&r, o, e);
         goto done;

@@ -80,6 +80,15 @@ class Echo(Case):
             self.assertIsNone(r[key])
         self.assertEqual((r["arrivals"], r["talker_echo"]["verdict"]), ([], "acceptable"))
 
+    def test_none_says_what_could_hide(self):
+        """Beside a return that is as loud as what was sent an echo of 20 dB could not be told: that must stand there."""
+        sent, back = self.pair(path())
+        rest = np.random.default_rng(8).normal(size=len(sent)) * np.sqrt(np.mean(sent**2))
+        for loud, masked in ((0, False), (1, True)):
+            value = self.json("echo", write_wav(self.dir / "both.wav", [0.3 * sent, 0.3 * (back + loud * rest)], RATE))
+            self.assertEqual(value["result"]["finding"], "none")
+            self.assertEqual("masked" in self.codes(value), masked)
+
     def test_two_files_at_two_rates_and_a_late_recorder(self):
         sent, back = self.pair(path((2, -20)))
         up = scipy.signal.resample_poly(back, 3, 1)
