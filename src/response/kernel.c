@@ -15,6 +15,7 @@ static const double out_of_band = 0.02;   /* re |S|^2 at the band's edge */
 static const double lower_flank = 1.4;    /* H falls to 0 from from_hz to from_hz / this */
 static const double upper_flank = 1.12;   /* ... and from to_hz to to_hz times this, at most 0.5 rate */
 static const double edge_drop_db = 9.0;   /* the band ends where |S|^2 falls so much within half an octave */
+static const double rough_drop_db = 30.0; /* ... of a voice or a noise, which has formants and gaps between them */
 static const double bottom_db = -60.0;    /* ... or so far below the loudest octave */
 enum { EDGE_STEPS = LTP_GRID_FRACTION / 2 };
 
@@ -30,16 +31,16 @@ double ltp_band_limit(double from_hz, double to_hz, double rate_hz, double hz)
     return gain;
 }
 
-static bool is_edge(const double *d, size_t i, size_t inner_first, size_t inner_last, double bottom)
+static bool is_edge(const double *d, size_t i, size_t inner_first, size_t inner_last, double bottom, double drop_db)
 {
     double top = 0.0;
     for (size_t k = inner_first; k <= inner_last; k++)
         top = fmax(top, d[k]);
-    return d[i] < top * lt_power_from_db(-edge_drop_db) || d[i] < bottom;
+    return d[i] < top * lt_power_from_db(-drop_db) || d[i] < bottom;
 }
 
 /* Walks from the loudest octave both ways until |S|^2 drops. */
-static void find_band(ltp_kernel *k)
+static void find_band(ltp_kernel *k, double drop_db)
 {
     size_t loudest = 0;
     double best = 0.0;
@@ -52,11 +53,13 @@ static void find_band(ltp_kernel *k)
     }
     const double bottom = k->power[loudest] * lt_power_from_db(bottom_db);
     size_t low = loudest;
-    while (low > 0 && !is_edge(k->power, low - 1, low, low + EDGE_STEPS < loudest ? low + EDGE_STEPS : loudest, bottom))
+    while (low > 0 &&
+           !is_edge(k->power, low - 1, low, low + EDGE_STEPS < loudest ? low + EDGE_STEPS : loudest, bottom, drop_db))
         low--;
     size_t high = loudest;
-    while (high + 1 < k->grid_count &&
-           !is_edge(k->power, high + 1, high > loudest + EDGE_STEPS ? high - EDGE_STEPS : loudest, high, bottom))
+    while (
+        high + 1 < k->grid_count &&
+        !is_edge(k->power, high + 1, high > loudest + EDGE_STEPS ? high - EDGE_STEPS : loudest, high, bottom, drop_db))
         high++;
     k->from_hz = ltp_grid_band(low).lower_hz;
     k->to_hz = ltp_grid_band(high).upper_hz;
@@ -187,10 +190,12 @@ lt_status ltp_kernel_create(const lt_signal *sweep, size_t before, size_t after,
     for (size_t i = 0; i < k->bins; i++)
         power[i] = lt_complex_power(k->inverse[i]);
     smooth_power(k, power);
-    find_band(k);
+    find_band(k, edge_drop_db);
+    k->roughness = roughness_of(k, power);
+    if (ltp_kernel_is_rough(k))
+        find_band(k, rough_drop_db);
     find_level_part(k);
     k->to_hz = fmin(k->to_hz, highest_hz);
-    k->roughness = roughness_of(k, power);
     k->low_edge = k->power[ltp_grid_index(k->from_hz * 1.03, k->grid_count)];
     k->high_edge = k->power[ltp_grid_index(k->to_hz / 1.03, k->grid_count)];
     const bool ok = keep_stimulus(k);

@@ -22,6 +22,21 @@ def known_path(rng):
     return scipy.signal.lfilter(b, a, h)
 
 
+def voice(seed, seconds=8):
+    """Pulses of a gliding pitch through three resonances, in syllables, with breath: steep slopes and gaps, as speech."""
+    rng = np.random.default_rng(seed)
+    n = int(seconds * RATE)
+    t = np.arange(n) / RATE
+    pitch = 200 + 50 * np.sin(2 * np.pi * 0.7 * t + rng.uniform(0, 6)) + 25 * np.sin(2 * np.pi * 2.9 * t)
+    x = np.diff(np.floor(np.cumsum(pitch) / RATE), prepend=0.0) + 0.003 * rng.standard_normal(n)
+    y = np.zeros(n)
+    for hz, wide, gain in ((500, 80, 1.0), (1500, 120, 0.4), (2600, 200, 0.2)):
+        r = np.exp(-np.pi * wide / RATE)
+        y += gain * scipy.signal.lfilter([1 - r], [1, -2 * r * np.cos(2 * np.pi * hz / RATE), r * r], x)
+    y *= np.clip(np.sin(2 * np.pi * 3.3 * t + rng.uniform(0, 6)), 0, 1)
+    return 0.4 * y / np.max(np.abs(y))
+
+
 class Response(Case):
     def setUp(self):
         super().setUp()
@@ -45,6 +60,18 @@ class Response(Case):
                 judged += 1
                 self.assertAlmostEqual(band["level_db"], want[band["hz"]], delta=tolerance, msg=str(band))
         return judged
+
+    def test_a_voice_is_a_stimulus(self):
+        """Any file may be the stimulus: the gaps between formants are no end of its band."""
+        self.x = np.concatenate([voice(1), np.zeros(RATE)])
+        stim = write_wav(self.dir / "voice.wav", self.x, RATE)
+        result = self.json("response", self.record(noise=1e-4), "--stimulus", stim)["result"]
+        self.assertLessEqual(result["bands"][0]["hz"], 250)
+        self.assertGreaterEqual(result["bands"][-1]["hz"], 4000)
+        self.assertGreaterEqual(self.check_bands(result, self.h), 12)
+        self.assertAlmostEqual(result["delay_ms"], 2.5, delta=0.06)
+        other = write_wav(self.dir / "other.wav", np.concatenate([voice(2), np.zeros(RATE)]), RATE)
+        self.fails("response", self.dir / "rec.wav", "--stimulus", other)
 
     def test_round_trip(self):
         value = self.json("response", self.record(), "--stimulus", self.stim)
