@@ -26,6 +26,7 @@ static const double faintest_dbfs = -95.0;
 static const double on_mains = 4e-4; /* of the frequency */
 
 enum { PAST = 30, SURE = 6, GONE = 2 };
+enum { FEW = 6 }; /* more make a buzzer, or beeps at regular times with the lines of their rhythm */
 static const double gone_db = 4.5, beside = 3.0;
 
 typedef struct {
@@ -360,8 +361,9 @@ void ltp_whine_finish(ltp_whine *d, const ltp_scan_end *end)
     const lt_whine *w = &list[0];
     const double total_dbfs = lt_dbfs_from_mean_square(d->total / (double)(d->count > 0 ? d->count : 1));
     const bool test_tone = w->level_db > total_dbfs - 3.0 && w->hz < 3400.0;
-    const bool all = from_s < 0.5 && to_s > end->seconds - 0.5;
-    const bool grave = all && !test_tone && end->seconds >= 5.0 && w->hz > 2000.0 && w->level_db > -45.0;
+    const bool all = from_s < 0.5 && to_s > end->seconds - again_s;
+    const bool grave = all && to_s > end->seconds - 0.5 && !test_tone && count <= FEW && end->seconds >= 5.0 &&
+                       w->hz > 2000.0 && w->level_db > -45.0;
     lt_faults_add(
         end->out, LT_FAULT_WHINE,
         test_tone ? LT_SEVERITY_NOTE
