@@ -57,10 +57,14 @@ typedef struct {
 } lt_levels;
 
 typedef struct lt_level_meter lt_level_meter;
+struct lt_screened;
 /** cal_db: SPL (or any level) that reads 0 dBFS; 0 = results in dBFS. LT_E_ARG (rate 4000 to 400000), LT_E_NOMEM. */
 LT_NODISCARD lt_status lt_level_meter_create(double rate_hz, double cal_db, lt_level_meter **out, lt_error *err);
 /** Any block sizes give the same bits as one block. Never allocates. */
 void lt_level_meter_push(lt_level_meter *m, const double *x, size_t count);
+/** Before the first sample: also look, at little cost, for where interference may be; lt_level_meter_screened() tells
+ * at the end. Reset ends it. LT_E_NOMEM; LT_E_STATE: samples were pushed. */
+LT_NODISCARD lt_status lt_level_meter_screen(lt_level_meter *m, lt_error *err);
 /** LT_E_ARG: nothing was pushed. The meter must then be reset or freed. */
 LT_NODISCARD lt_status lt_level_meter_finish(lt_level_meter *m, lt_levels *out, lt_error *err);
 void lt_level_meter_reset(lt_level_meter *m);
@@ -81,6 +85,8 @@ LT_NODISCARD lt_status lt_level_meter_watch(lt_level_meter *m, double interval_s
 /** Share of the time, [0, 1], that the A-weighted Fast level was above level_db. Before or after finish; NaN if empty.
  */
 double lt_level_meter_share_above(const lt_level_meter *m, double level_db);
+/** After finish, and only after lt_level_meter_screen(). */
+void lt_level_meter_screened(const lt_level_meter *m, struct lt_screened *out);
 void lt_level_meter_free(lt_level_meter *m);
 /** One-shot. */
 LT_NODISCARD lt_status lt_levels_measure(const lt_signal *s, double cal_db, lt_levels *out, lt_error *err);
@@ -254,11 +260,38 @@ typedef struct lt_interference_result {
     double wind_below_hz; /* levels under this frequency are the wind's while it blows; NaN */
 } lt_interference_result;
 typedef struct lt_interference lt_interference;
+/** What is looked for: any of these together. */
+enum { LT_SEEK_HUM = 1, LT_SEEK_WHINE = 2, LT_SEEK_BURST = 4, LT_SEEK_WIND = 8, LT_SEEK_ALL = 15 };
 /** Levels are dBFS + cal_db. rate 4000 to 400000 Hz (LT_E_ARG); LT_E_NOMEM. */
-LT_NODISCARD lt_status lt_interference_create(double rate_hz, double cal_db, lt_interference **out, lt_error *err);
+LT_NODISCARD lt_status lt_interference_create(double rate_hz, double cal_db, unsigned seek, lt_interference **out,
+                                              lt_error *err);
 void lt_interference_free(lt_interference *s);
 void lt_interference_push(lt_interference *s, const double *x, size_t count);
-LT_NODISCARD lt_status lt_interference_finish(lt_interference *s, lt_interference_result *out, lt_error *err);
+/** mains_hz: exact, if known from elsewhere and hum was not looked for; NaN. */
+LT_NODISCARD lt_status lt_interference_finish(lt_interference *s, double mains_hz, lt_interference_result *out,
+                                              lt_error *err);
+
+/** A long recording is screened by the level meter first; only where there may be something do the detectors above
+ * listen. The parts of a list are in order and apart from each other; they end with the recording at the latest. */
+enum { LT_SUSPECTS_MAX = 64 };
+typedef struct {
+    double from_s, to_s;
+} lt_suspect;
+typedef struct {
+    lt_suspect items[LT_SUSPECTS_MAX];
+    size_t count;
+} lt_suspects;
+typedef struct lt_screened {
+    lt_suspects whine, burst;
+    double wind_s;      /* wind needs no second look */
+    double wind_from_s; /* NaN: none */
+    double wind_below_hz;
+} lt_screened;
+/** Result of a recording before any part of it was listened to: only the wind is known. seconds: its length. */
+lt_interference_result lt_interference_screened(const lt_screened *s, double seconds);
+/** The result of a part that begins at from_s is added. Whines of the same frequency are one; those that are lines of a
+ * burst buzz which was added before, or is now, are none. */
+void lt_interference_add(lt_interference_result *all, const lt_interference_result *part, double from_s);
 /** Mains frequency that the lines agree on; NaN without lines. mains_hz: 50 or 60. */
 double lt_hum_exact_hz(double mains_hz, const lt_hum_line *lines, size_t count);
 /** Where a hum of these lines most likely gets in, one sentence. */

@@ -5,13 +5,14 @@
 #include "base/alloc.h"
 #include "levels.h"
 #include "noise_history.h"
+#include "noise_interference.h"
 
 #include <math.h>
 
 static const cli_option options[] = {
     {"cal-db", CLI_NUMBER, "DB", "sound pressure level that reads 0 dBFS", "none: results in dBFS", -100, 300, NULL},
     {"channel", CLI_COUNT, "N", "channel, counted from 1", "the first", 1, 1024, NULL},
-    {"interference", CLI_FLAG, NULL, "also whine, burst buzz and wind; takes longer", NULL, 0, 0, NULL},
+    {"interference", CLI_FLAG, NULL, "also whine, burst buzz and wind", NULL, 0, 0, NULL},
     {"history", CLI_TEXT, "FILE.csv", "write levels and bands of each interval", NULL, 0, 0, NULL},
     {"interval", CLI_TEXT, "TIME", "length of an interval: 125ms, 1s, 1m, 1h", "1s", 0, 0, NULL},
     {"force", CLI_FLAG, NULL, "replace FILE.csv", NULL, 0, 0, NULL},
@@ -23,8 +24,9 @@ static const cli_option options[] = {
     CLI_CHART_OPTION,
 };
 
-static const double speech_dba = 67.0; /* ANSI S3.5, raised effort, 68.3 dB overall: about 67 dB(A) */
-static const double least_sii = 0.45;  /* ANSI S3.5: under it, communication is poor */
+static const double speech_dba = 67.0;       /* ANSI S3.5, raised effort, 68.3 dB overall: about 67 dB(A) */
+static const double screened_from_s = 600.0; /* a longer recording is screened before the detectors listen */
+static const double least_sii = 0.45;        /* ANSI S3.5: under it, communication is poor */
 
 typedef struct {
     lt_levels levels;
@@ -33,7 +35,7 @@ typedef struct {
     lt_nc nc;
     lt_level_more more;
     cli_history history;
-    lt_interference *other; /* NULL: not asked for */
+    lt_interference *other; /* NULL: not asked for, or screened first */
     lt_interference_result interference;
 } noise_job;
 
@@ -110,35 +112,74 @@ static lt_status conclude(const cli_args *a, const lt_level_meter *meter, noise_
     return find_masking(a, meter, job, err);
 }
 
+/* Whether a recording is long enough to be screened for interference instead of heard whole. */
+static bool is_long(const lt_audio_info *info)
+{
+    return (double)info->frames > screened_from_s * info->rate_hz;
+}
+
+static lt_status seek_interference(const cli_args *a, const lt_audio_info *info, lt_level_meter *meter, noise_job *job,
+                                   lt_error *err)
+{
+    if (!cli_flag(a, "interference"))
+        return LT_OK;
+    return is_long(info)
+               ? lt_level_meter_screen(meter, err)
+               : lt_interference_create(info->rate_hz, cli_number(a, "cal-db", 0.0), LT_SEEK_ALL, &job->other, err);
+}
+
+static lt_status conclude_interference(const cli_args *a, unsigned channel, const lt_level_meter *meter, noise_job *job,
+                                       lt_error *err)
+{
+    if (!cli_flag(a, "interference"))
+        return LT_OK;
+    job->levels.interference = &job->interference;
+    if (job->other != NULL)
+        return lt_interference_finish(job->other, NAN, &job->interference, err);
+    lt_screened *screened = ltp_alloc(1, sizeof *screened);
+    if (screened == NULL)
+        return ltp_fail_nomem(err, "the search for interference");
+    lt_level_meter_screened(meter, screened);
+    const lt_status status = cli_listen_again(a->words[0], channel, cli_number(a, "cal-db", 0.0), &job->levels,
+                                              screened, &job->interference, err);
+    ltp_free(screened);
+    return status;
+}
+
+/* What is opened here is closed by measure(). */
+static lt_status run_meter(cli_args *a, noise_job *job, lt_audio_reader *reader, lt_level_meter **meter, lt_error *err)
+{
+    const lt_audio_info *info = lt_audio_reader_info(reader);
+    const char *path = a->words[0];
+    unsigned channel = 0;
+    lt_status status = cli_channel_of(a, path, "channel", info, &channel, err);
+    if (status == LT_OK)
+        status = lt_level_meter_create(info->rate_hz, cli_number(a, "cal-db", 0.0), meter, err);
+    if (status == LT_OK)
+        status = watch(a, *meter, job, err);
+    if (status == LT_OK)
+        status = seek_interference(a, info, *meter, job, err);
+    if (status == LT_OK)
+        status = cli_feed_levels(reader, channel, *meter, job->other, err);
+    if (status == LT_OK)
+        lt_audio_note(path, info, &a->notes);
+    if (status == LT_OK)
+        status = lt_level_meter_finish(*meter, &job->levels, err);
+    if (status == LT_OK)
+        status = conclude(a, *meter, job, err);
+    if (status == LT_OK)
+        status = conclude_interference(a, channel, *meter, job, err);
+    return status;
+}
+
 static lt_status measure(cli_args *a, noise_job *job, lt_error *err)
 {
     lt_audio_reader *reader = NULL;
     lt_level_meter *meter = NULL;
     const char *path = a->words[0];
     lt_status status = lt_audio_open(path, &reader, err);
-    if (status == LT_OK) {
-        const lt_audio_info *info = lt_audio_reader_info(reader);
-        unsigned channel = 0;
-        status = cli_channel_of(a, path, "channel", info, &channel, err);
-        if (status == LT_OK)
-            status = lt_level_meter_create(info->rate_hz, cli_number(a, "cal-db", 0.0), &meter, err);
-        if (status == LT_OK)
-            status = watch(a, meter, job, err);
-        if (status == LT_OK && cli_flag(a, "interference"))
-            status = lt_interference_create(info->rate_hz, cli_number(a, "cal-db", 0.0), &job->other, err);
-        if (status == LT_OK)
-            status = cli_feed_levels(reader, channel, meter, job->other, err);
-        if (status == LT_OK)
-            lt_audio_note(path, info, &a->notes);
-        if (status == LT_OK)
-            status = lt_level_meter_finish(meter, &job->levels, err);
-        if (status == LT_OK)
-            status = conclude(a, meter, job, err);
-        if (status == LT_OK && job->other != NULL) {
-            status = lt_interference_finish(job->other, &job->interference, err);
-            job->levels.interference = &job->interference;
-        }
-    }
+    if (status == LT_OK)
+        status = run_meter(a, job, reader, &meter, err);
     lt_interference_free(job->other);
     lt_error closing = {0};
     const lt_status closed = cli_history_close(&job->history, status == LT_OK, &closing);

@@ -119,7 +119,7 @@ static lt_status create_all(lt_fault_scan *s, double rate_hz, lt_error *err)
     return st != LT_OK ? st : ltp_extent_create(rate_hz, &s->extent, err);
 }
 
-static lt_status check_rate(double rate_hz, lt_error *err)
+lt_status ltp_faults_check_rate(double rate_hz, lt_error *err)
 {
     if (rate_hz >= min_rate_hz && rate_hz <= max_rate_hz)
         return LT_OK;
@@ -130,7 +130,7 @@ static lt_status check_rate(double rate_hz, lt_error *err)
 lt_status lt_fault_scan_create(double rate_hz, unsigned channel, lt_fault_scan **out, lt_error *err)
 {
     *out = NULL;
-    lt_status st = check_rate(rate_hz, err);
+    lt_status st = ltp_faults_check_rate(rate_hz, err);
     if (st != LT_OK)
         return st;
     lt_fault_scan *s = ltp_alloc(1, sizeof *s);
@@ -174,8 +174,8 @@ lt_status lt_fault_scan_finish(lt_fault_scan *s, lt_faults *out, lt_error *err)
     ltp_gap_finish(s->gap, &end);
     ltp_click_finish(s->click, &end);
     ltp_mains_finish(&mains, &end);
+    end.burst_s = ltp_burst_finish(s->burst, &end);
     ltp_whine_finish(s->whine, &end);
-    ltp_burst_finish(s->burst, &end);
     ltp_wind_finish(s->wind, &end);
     ltp_squeal_finish(s->squeal, &end);
     ltp_extent_finish(s->extent, &end);
@@ -185,84 +185,4 @@ lt_status lt_fault_scan_finish(lt_fault_scan *s, lt_faults *out, lt_error *err)
 size_t lt_fault_scan_history(const lt_fault_scan *s, double *level_db, double *step_s)
 {
     return ltp_steady_history(s->steady, level_db, step_s);
-}
-
-/* ---- interference ---- */
-
-struct lt_interference {
-    ltp_mains *mains;
-    ltp_whine *whine;
-    ltp_burst *burst;
-    ltp_wind *wind;
-    uint64_t frames;
-    double rate_hz, cal_db;
-};
-
-void lt_interference_free(lt_interference *s)
-{
-    if (s == NULL)
-        return;
-    ltp_mains_free(s->mains);
-    ltp_whine_free(s->whine);
-    ltp_burst_free(s->burst);
-    ltp_wind_free(s->wind);
-    ltp_free(s);
-}
-
-lt_status lt_interference_create(double rate_hz, double cal_db, lt_interference **out, lt_error *err)
-{
-    *out = NULL;
-    lt_status st = check_rate(rate_hz, err);
-    if (st != LT_OK)
-        return st;
-    lt_interference *s = ltp_alloc(1, sizeof *s);
-    if (s == NULL)
-        return ltp_fail_nomem(err, "the search for interference");
-    s->rate_hz = rate_hz;
-    s->cal_db = cal_db;
-    st = ltp_mains_create(rate_hz, &s->mains, err);
-    st = st != LT_OK ? st : ltp_whine_create(rate_hz, &s->whine, err);
-    st = st != LT_OK ? st : ltp_burst_create(rate_hz, &s->burst, err);
-    st = st != LT_OK ? st : ltp_wind_create(rate_hz, &s->wind, err);
-    if (st != LT_OK) {
-        lt_interference_free(s);
-        return st;
-    }
-    *out = s;
-    return LT_OK;
-}
-
-void lt_interference_push(lt_interference *s, const double *x, size_t count)
-{
-    ltp_mains_push(s->mains, x, count);
-    ltp_whine_push(s->whine, x, count);
-    ltp_burst_push(s->burst, x, count);
-    ltp_wind_push(s->wind, x, count);
-    s->frames += count;
-}
-
-lt_status lt_interference_finish(lt_interference *s, lt_interference_result *out, lt_error *err)
-{
-    ltp_mains_result mains;
-    ltp_burst_result burst;
-    ltp_wind_result wind;
-    memset(out, 0, sizeof *out);
-    const lt_status st = ltp_mains_result_of(s->mains, &mains, err);
-    if (st != LT_OK)
-        return st;
-    ltp_burst_result_of(s->burst, &burst);
-    ltp_wind_result_of(s->wind, &wind);
-    out->mains_exact_hz = mains.exact_hz;
-    out->hum_from_s = mains.from_s;
-    out->whine_count = ltp_whine_list(s->whine, mains.exact_hz, out->whines);
-    out->burst_s = burst.seconds;
-    out->burst_from_s = burst.from_s;
-    out->burst_db = burst.level_dbfs + s->cal_db;
-    for (size_t i = 0; i < out->whine_count; i++)
-        out->whines[i].level_db += s->cal_db;
-    const double seconds = (double)s->frames / s->rate_hz;
-    out->wind_percent = seconds > 0.0 ? fmin(100.0, 100.0 * wind.seconds / seconds) : 0.0;
-    out->wind_from_s = wind.from_s;
-    out->wind_below_hz = wind.below_hz;
-    return LT_OK;
 }

@@ -16,7 +16,11 @@ typedef struct {
     double active_db; /* level exceeded 5 % of the time, dBFS, frames of 20 ms */
     double peak;      /* largest |sample| */
     double mains_hz;  /* exact, of the hum that was found; NaN */
+    double burst_s;   /* a mobile phone buzzes so long */
 } ltp_scan_end;
+
+/** Rates that the detectors are made for: LT_E_ARG. */
+lt_status ltp_faults_check_rate(double rate_hz, lt_error *err);
 
 /* ---- steady: constant offset, too low a level, nothing at all ---- */
 typedef struct ltp_steady ltp_steady;
@@ -68,8 +72,9 @@ typedef struct ltp_whine ltp_whine;
 lt_status ltp_whine_create(double rate_hz, ltp_whine **out, lt_error *err);
 void ltp_whine_free(ltp_whine *d);
 void ltp_whine_push(ltp_whine *d, const double *x, size_t count);
-/** Loudest first; mains_hz NaN or the exact mains frequency, whose multiples are hum and no whine. */
-size_t ltp_whine_list(ltp_whine *d, double mains_hz, lt_whine list[LT_WHINES_MAX]);
+/** Loudest first; mains_hz NaN or the exact mains frequency, whose multiples are hum and no whine; burst_s: time in
+ * which a phone buzzes, whose comb is no whine either. */
+size_t ltp_whine_list(ltp_whine *d, double mains_hz, double burst_s, lt_whine list[LT_WHINES_MAX]);
 void ltp_whine_finish(ltp_whine *d, const ltp_scan_end *end);
 
 /* ---- burst buzz of mobile phones ---- */
@@ -82,7 +87,10 @@ lt_status ltp_burst_create(double rate_hz, ltp_burst **out, lt_error *err);
 void ltp_burst_free(ltp_burst *d);
 void ltp_burst_push(ltp_burst *d, const double *x, size_t count);
 void ltp_burst_result_of(ltp_burst *d, ltp_burst_result *out);
-void ltp_burst_finish(ltp_burst *d, const ltp_scan_end *end);
+/** Whether a tone of length_s may be a line of the comb, which sounds for burst_s altogether. */
+bool ltp_burst_has_line(double hz, double length_s, double burst_s);
+/** Seconds of buzz; 0: none. */
+double ltp_burst_finish(ltp_burst *d, const ltp_scan_end *end);
 
 /* ---- wind on the microphone ---- */
 typedef struct ltp_wind ltp_wind;

@@ -25,8 +25,10 @@ static const double clock_within_hz = 0.065; /* 300 ppm */
 static const double errors = 2.0, pitch_within_hz = 0.65;
 static const double scatter_most = 0.09;  /* turns of a line between two frames, RMS */
 static const double least_longer_s = 0.3; /* in the longer frames, altogether */
-static const double least_s = 0.15;       /* of one burst */
-static const double least = 1e-10;        /* mean square of a line: -97 dBFS */
+static const double comb_to_hz = 8000.0, comb_within_hz = 0.5, recorder_error = 1e-4;
+static const double most_of_buzz = 1.5, and_more_s = 1.0; /* than the buzz: a tone of its own */
+static const double least_s = 0.15;                       /* of one burst */
+static const double least = 1e-10;                        /* mean square of a line: -97 dBFS */
 static const char subject[] = "the search for burst buzz";
 
 /* The comb in frames of one length. */
@@ -228,16 +230,24 @@ void ltp_burst_result_of(ltp_burst *d, ltp_burst_result *out)
         c->energy_frames > 0 ? lt_dbfs_from_mean_square(c->energy / (double)c->energy_frames) : -(double)INFINITY;
 }
 
-void ltp_burst_finish(ltp_burst *d, const ltp_scan_end *end)
+bool ltp_burst_has_line(double hz, double length_s, double burst_s)
+{
+    const double line = round(hz / slot_hz);
+    return line >= 1.0 && burst_s > 0.0 && length_s < most_of_buzz * burst_s + and_more_s && hz < comb_to_hz &&
+           fabs(hz - line * slot_hz) < comb_within_hz + recorder_error * hz;
+}
+
+double ltp_burst_finish(ltp_burst *d, const ltp_scan_end *end)
 {
     ltp_burst_result r;
     ltp_burst_result_of(d, &r);
     if (isnan(r.from_s) || r.seconds < (r.bursts < 2 ? least_s : 0.2))
-        return;
+        return 0.0;
     lt_faults_add(
         end->out, LT_FAULT_BURST_BUZZ, LT_SEVERITY_WARNING, end->channel, r.from_s,
         "%zu burst%s of a 217 Hz buzz with its multiples, %.1f s together at %.1f dBFS: a mobile phone sends "
         "close by; likely entry: an unshielded or unbalanced wire, a microphone lead, or a missing capacitor at "
         "an amplifier's input",
         r.bursts, r.bursts == 1 ? "" : "s", r.seconds, r.level_dbfs);
+    return r.seconds;
 }

@@ -321,7 +321,7 @@ static bool is_mains(double hz, double mains_hz)
     return lt_is_known(mains_hz) && hz < 2500.0 && fabs(hz - h * mains_hz) < fmax(0.7, on_mains * hz);
 }
 
-size_t ltp_whine_list(ltp_whine *d, double mains_hz, lt_whine list[LT_WHINES_MAX])
+size_t ltp_whine_list(ltp_whine *d, double mains_hz, double burst_s, lt_whine list[LT_WHINES_MAX])
 {
     for (size_t i = 0; i < TRACKS && !d->closed; i++)
         if (d->tracks[i].live)
@@ -334,7 +334,8 @@ size_t ltp_whine_list(ltp_whine *d, double mains_hz, lt_whine list[LT_WHINES_MAX
         const double length_s = w.to_s - w.from_s + 0.5 * frame_s;
         if (w.level_db < faintest_dbfs || d->heard_s[i] < heard_part * (w.to_s - w.from_s))
             continue;
-        if (is_mains(w.hz, mains_hz) || (length_s < long_s && length_s < most_of * seconds))
+        if (is_mains(w.hz, mains_hz) || ltp_burst_has_line(w.hz, length_s, burst_s) ||
+            (length_s < long_s && length_s < most_of * seconds))
             continue;
         w.to_s = seconds - w.to_s < 2.0 * frame_s ? seconds : w.to_s;
         size_t at = count < LT_WHINES_MAX ? count++ : LT_WHINES_MAX;
@@ -350,7 +351,7 @@ size_t ltp_whine_list(ltp_whine *d, double mains_hz, lt_whine list[LT_WHINES_MAX
 void ltp_whine_finish(ltp_whine *d, const ltp_scan_end *end)
 {
     lt_whine list[LT_WHINES_MAX] = {{0}};
-    const size_t count = ltp_whine_list(d, end->mains_hz, list);
+    const size_t count = ltp_whine_list(d, end->mains_hz, end->burst_s, list);
     if (count == 0)
         return;
     double from_s = INFINITY, to_s = 0.0;

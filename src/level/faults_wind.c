@@ -33,7 +33,7 @@ typedef struct {
 
 /* Second-order sections of three bands side by side: below 100 Hz; 300 Hz to 3 kHz; and 10 to 45 Hz, where voices and
  * music have next to nothing, to find the beginning. */
-enum { LOW, MID, DEEP_BAND, BANDS, LANES = 4, STAGES = 2, CHUNK = 128 };
+enum { LOW, MID, DEEP_BAND, BANDS, LANES = 4, STAGES = 2 };
 typedef struct {
     double b0[LANES], b1[LANES], b2[LANES], a1[LANES], a2[LANES], s1[LANES], s2[LANES];
 } stage;
@@ -41,13 +41,15 @@ typedef struct {
 struct ltp_wind {
     double rate_hz;
     stage stages[STAGES];
-    size_t n, filled, factor, phase;
+    size_t n, filled, factor;
+    size_t until_slow;                            /* samples until the next of slow[] */
     double low_energy, mid_energy, bottom_energy; /* of the frame */
     double low_lately, bottom_lately;
     double slow[PERIOD]; /* the last quarter second of the low band, decimated */
     size_t slow_count, slow_at, slow_n;
     frame ring[DEPTH];
     size_t frames;
+    size_t last_wind;               /* frames up to the last one that may be wind; 0: none */
     size_t counted_to;              /* frames before this one have been counted */
     double deep_energy, deep[DEEP]; /* mean squares, ring */
     size_t deep_n, deep_filled, deep_count;
@@ -87,6 +89,7 @@ lt_status ltp_wind_create(double rate_hz, ltp_wind **out, lt_error *err)
     d->n = (size_t)round(frame_s * rate_hz);
     d->deep_n = (size_t)round(deep_s * rate_hz);
     d->factor = (size_t)(rate_hz / slow_rate_hz);
+    d->until_slow = 1;
     d->slow_n = (size_t)fmin(PERIOD, period_window_s * rate_hz / (double)d->factor);
     d->result = (ltp_wind_result){.from_s = NAN, .level_dbfs = -INFINITY, .below_hz = NAN};
     *out = d;
@@ -94,25 +97,22 @@ lt_status ltp_wind_create(double rate_hz, ltp_wind **out, lt_error *err)
 }
 
 /* Largest normalised autocorrelation that is a maximum, between the shortest and the longest period. */
-static bool has_period(const ltp_wind *d)
+LTP_WIDE static bool has_period(const ltp_wind *d)
 {
-    double x[PERIOD];
+    double x[PERIOD], energy[PERIOD + 1] = {0.0}; /* of the first i samples */
     const size_t n = d->slow_n;
     if (d->slow_count < n)
         return false;
-    for (size_t i = 0; i < n; i++)
+    for (size_t i = 0; i < n; i++) {
         x[i] = d->slow[(d->slow_at + i) % n];
+        energy[i + 1] = energy[i] + x[i] * x[i];
+    }
     const double rate = d->rate_hz / (double)d->factor;
     const size_t from = (size_t)(period_shortest_s * rate), to = (size_t)(period_longest_s * rate);
     double before = 3.0, here = 2.5; /* above any: the first lag is no maximum */
     for (size_t lag = from; lag <= to + 1; lag++) {
-        double product = 0.0, a = 1e-30, b = 1e-30;
-        for (size_t i = lag; i < n; i++) {
-            product += x[i] * x[i - lag];
-            a += x[i] * x[i];
-            b += x[i - lag] * x[i - lag];
-        }
-        const double r = product / sqrt(a * b);
+        const double later = energy[n] - energy[lag] + 1e-30, earlier = energy[n - lag] + 1e-30;
+        const double r = ltp_dot(x + lag, x, n - lag) / sqrt(later * earlier);
         if (here > periodic && here >= before && here > r)
             return true;
         before = here;
@@ -157,7 +157,7 @@ static void look(ltp_wind *d)
     const size_t count = d->frames < DEPTH ? d->frames : DEPTH;
     double low_db, high_db;
     size_t crossings, gusts = 0;
-    if (count < LEAST)
+    if (count < LEAST || d->frames - d->last_wind > count)
         return;
     spread_of(d, count, &low_db, &high_db, &crossings);
     if (high_db - low_db < span_db || crossings < CROSSINGS)
@@ -208,6 +208,7 @@ static void end_frame(ltp_wind *d)
     if (tonal && !known_beginning(d))
         d->deep[(d->deep_count + DEEP - 1) % DEEP] = d->deep[(d->deep_count + DEEP - 2) % DEEP] = 0.0;
     d->frames++;
+    d->last_wind = f->wind ? d->frames : d->last_wind;
     d->filled = 0;
     d->low_energy = d->mid_energy = d->bottom_energy = 0.0;
     look(d);
@@ -262,8 +263,9 @@ static void end_deep(ltp_wind *d)
     d->deep_filled = 0;
 }
 
-/* Both sections of all bands: out[count][LANES]. Equations of lt_biquad_run(), lane by lane. */
-LTP_WIDE static void run_stages(stage stages[STAGES], const double *x, size_t count, double *out)
+/* Both sections of all bands, equations of lt_biquad_run(), lane by lane: adds the squares of what comes out to
+ * energy[LANES]; last[LANES] is its last sample. */
+LTP_WIDE static void run_stages(stage stages[STAGES], const double *x, size_t count, double *energy, double *last)
 {
     const ltp_vector p_b0 = *(const ltp_quad *)stages[0].b0, p_b1 = *(const ltp_quad *)stages[0].b1,
                      p_b2 = *(const ltp_quad *)stages[0].b2;
@@ -273,16 +275,19 @@ LTP_WIDE static void run_stages(stage stages[STAGES], const double *x, size_t co
     const ltp_vector q_a1 = *(const ltp_quad *)stages[1].a1, q_a2 = *(const ltp_quad *)stages[1].a2;
     ltp_vector p_s1 = *(const ltp_quad *)stages[0].s1, p_s2 = *(const ltp_quad *)stages[0].s2;
     ltp_vector q_s1 = *(const ltp_quad *)stages[1].s1, q_s2 = *(const ltp_quad *)stages[1].s2;
+    ltp_vector sum = *(const ltp_quad *)energy, q = {0.0, 0.0, 0.0, 0.0};
     for (size_t i = 0; i < count; i++) {
         const ltp_vector in = {x[i], x[i], x[i], x[i]};
         const ltp_vector p = p_b0 * in + p_s1;
         p_s1 = p_b1 * in - p_a1 * p + p_s2;
         p_s2 = p_b2 * in - p_a2 * p;
-        const ltp_vector q = q_b0 * p + q_s1;
+        q = q_b0 * p + q_s1;
         q_s1 = q_b1 * p - q_a1 * q + q_s2;
         q_s2 = q_b2 * p - q_a2 * q;
-        *(ltp_quad *)(out + LANES * i) = q;
+        sum += q * q;
     }
+    *(ltp_quad *)energy = sum;
+    *(ltp_quad *)last = q;
     *(ltp_quad *)stages[0].s1 = p_s1;
     *(ltp_quad *)stages[0].s2 = p_s2;
     *(ltp_quad *)stages[1].s1 = q_s1;
@@ -298,35 +303,40 @@ static void settle(stage *s)
     }
 }
 
-static void push_one(ltp_wind *d, const double *bands)
+/* As far as nothing ends: a frame, a mean of the deep band, the step to the next decimated sample. */
+static size_t push_stretch(ltp_wind *d, const double *x, size_t count)
 {
-    d->low_energy += bands[LOW] * bands[LOW];
-    d->mid_energy += bands[MID] * bands[MID];
-    d->bottom_energy += bands[DEEP_BAND] * bands[DEEP_BAND];
-    d->deep_energy += bands[DEEP_BAND] * bands[DEEP_BAND];
-    if (++d->deep_filled == d->deep_n)
+    double energy[LANES] = {0.0}, last[LANES];
+    count = count < d->until_slow ? count : d->until_slow;
+    count = count < d->n - d->filled ? count : d->n - d->filled;
+    count = count < d->deep_n - d->deep_filled ? count : d->deep_n - d->deep_filled;
+    run_stages(d->stages, x, count, energy, last);
+    d->low_energy += energy[LOW];
+    d->mid_energy += energy[MID];
+    d->bottom_energy += energy[DEEP_BAND];
+    d->deep_energy += energy[DEEP_BAND];
+    d->deep_filled += count;
+    d->filled += count;
+    d->until_slow -= count;
+    if (d->deep_filled == d->deep_n)
         end_deep(d);
-    if (d->phase++ == 0) {
-        d->slow[d->slow_at] = bands[LOW];
+    if (d->until_slow == 0) {
+        d->slow[d->slow_at] = last[LOW];
         d->slow_at = d->slow_at + 1 == d->slow_n ? 0 : d->slow_at + 1;
         d->slow_count++;
+        d->until_slow = d->factor;
     }
-    d->phase = d->phase == d->factor ? 0 : d->phase;
-    if (++d->filled == d->n)
+    if (d->filled == d->n)
         end_frame(d);
+    return count;
 }
 
 void ltp_wind_push(ltp_wind *d, const double *x, size_t count)
 {
-    double out[CHUNK * LANES];
-    for (size_t at = 0; at < count; at += CHUNK) {
-        const size_t part = count - at < CHUNK ? count - at : CHUNK;
-        run_stages(d->stages, x + at, part, out);
-        settle(&d->stages[0]);
-        settle(&d->stages[1]);
-        for (size_t i = 0; i < part; i++)
-            push_one(d, out + LANES * i);
-    }
+    for (size_t at = 0; at < count;)
+        at += push_stretch(d, x + at, count - at);
+    settle(&d->stages[0]);
+    settle(&d->stages[1]);
 }
 
 void ltp_wind_result_of(ltp_wind *d, ltp_wind_result *out)

@@ -16,7 +16,14 @@ static const double block_s = 4.0;
 static const double shortest_s = 1.0;
 static const double segment_hz = 16.0;      /* the noise floor is the median over so much ... */
 static const double faintest_floor = 1e-12; /* ... but not below this part of the block's power: the FFT is float */
-enum { SHORTEST_SEGMENT = 24, LONGEST_SEGMENT = 128, CHUNK = 512, OVERLAPPING_BLOCKS = 60 };
+enum {
+    SHORTEST_SEGMENT = 24,
+    LONGEST_SEGMENT = 128,
+    CHUNK = 512,
+    OVERLAPPING_BLOCKS = 60,
+    CLOSE_BLOCKS = 180,
+    SPARSE = 8
+};
 
 struct ltp_line_spectrum {
     double rate_hz; /* decimated */
@@ -25,6 +32,7 @@ struct ltp_line_spectrum {
     double *fir;
     double *recent; /* [taps - 1 + CHUNK] */
     size_t phase;   /* input frames until the next output */
+    size_t pause;   /* input frames until the next block begins */
 
     size_t block; /* frames of one block */
     lt_rfft *fft;
@@ -172,7 +180,7 @@ static void start_sums(ltp_line_spectrum *s)
 void ltp_line_spectrum_reset(ltp_line_spectrum *s)
 {
     memset(s->recent, 0, (s->taps - 1 + CHUNK) * sizeof *s->recent);
-    s->phase = s->filled = 0;
+    s->phase = s->pause = s->filled = 0;
     s->bins = bins_of(s->block, s->rate_hz);
     s->bin_hz = s->rate_hz / (double)s->block;
     start_sums(s);
@@ -231,23 +239,6 @@ static void add_block(ltp_line_spectrum *s, lt_rfft *fft, const double *window, 
 
 /* ---- stream ---- */
 
-/* Eight partial sums, so that the processor need not wait for each addition. */
-LTP_INLINE double dot(const double *restrict a, const double *restrict b, size_t count)
-{
-    ltp_vector sums = {0.0, 0.0, 0.0, 0.0};
-    ltp_vector more = sums;
-    size_t i = 0;
-    for (; i + 8 <= count; i += 8) {
-        sums += *(const ltp_quad *)(a + i) * *(const ltp_quad *)(b + i);
-        more += *(const ltp_quad *)(a + i + 4) * *(const ltp_quad *)(b + i + 4);
-    }
-    double sum = 0.0;
-    for (; i < count; i++)
-        sum += a[i] * b[i];
-    sums += more;
-    return sum + ((sums[0] + sums[1]) + (sums[2] + sums[3]));
-}
-
 static void add_sample(ltp_line_spectrum *s, double x)
 {
     s->input[s->filled++] = x;
@@ -256,20 +247,35 @@ static void add_sample(ltp_line_spectrum *s, double x)
     add_block(s, s->fft, s->window, s->block);
     /* Overlapping blocks say a little more about a short recording, and cost twice as much on a long one. */
     const size_t kept = s->blocks < OVERLAPPING_BLOCKS ? s->block - s->block / 2 : 0;
+    s->pause = s->blocks < CLOSE_BLOCKS ? 0 : (SPARSE - 1) * s->block * s->factor;
     memmove(s->input, s->input + s->block - kept, kept * sizeof *s->input);
     s->filled = kept;
+}
+
+/* Frames at the beginning of x[count] that are left out: the last ones of a pause fill the decimator. */
+static size_t leave_out(ltp_line_spectrum *s, size_t count)
+{
+    const size_t past = s->taps - 1;
+    const size_t out = s->pause <= past ? 0 : count < s->pause - past ? count : s->pause - past;
+    s->pause -= out;
+    return out;
 }
 
 LTP_WIDE void ltp_line_spectrum_push(ltp_line_spectrum *s, const double *x, size_t count)
 {
     const size_t past = s->taps - 1;
     while (count > 0) {
-        const size_t part = count < CHUNK ? count : CHUNK;
+        const size_t out = leave_out(s, count);
+        x += out;
+        count -= out;
+        const size_t most = s->pause > 0 && s->pause < CHUNK ? s->pause : CHUNK;
+        const size_t part = count < most ? count : most;
         memcpy(s->recent + past, x, part * sizeof *x);
         size_t i = s->phase;
-        for (; i < part; i += s->factor)
-            add_sample(s, dot(s->fir, s->recent + i, s->taps));
-        s->phase = i - part;
+        for (; i < part && s->pause == 0; i += s->factor)
+            add_sample(s, ltp_dot(s->fir, s->recent + i, s->taps));
+        s->phase = s->pause == 0 ? i - part : 0;
+        s->pause -= part > i ? part - i : 0; /* none of it unless there is a pause */
         memmove(s->recent, s->recent + part, past * sizeof *s->recent);
         x += part;
         count -= part;

@@ -91,6 +91,7 @@ void lt_level_meter_free(lt_level_meter *m)
         lt_histogram_free(m->bands.fast[i]);
     lt_histogram_free(m->fast_levels);
     ltp_line_spectrum_free(m->lines);
+    ltp_screen_free(m->screen);
     ltp_lead_free(m->maker);
     lt_bank_free(m->bank);
     double *const arrays[] = {m->hold, m->lead, m->scratch};
@@ -104,8 +105,22 @@ static void reset_detector(ltp_detector *d)
     *d = (ltp_detector){.gain = d->gain};
 }
 
+lt_status lt_level_meter_screen(lt_level_meter *m, lt_error *err)
+{
+    if (m->started || m->held > 0 || m->screen != NULL)
+        return ltp_fail(err, LT_E_STATE, "a level meter is asked once, before the first sample, to screen");
+    return ltp_screen_create(m->rate_hz, m->lines_at_half, &m->screen, err);
+}
+
+void lt_level_meter_screened(const lt_level_meter *m, lt_screened *out)
+{
+    ltp_screen_result(m->screen, out);
+}
+
 void lt_level_meter_reset(lt_level_meter *m)
 {
+    ltp_screen_free(m->screen);
+    m->screen = NULL;
     const ltp_sum zero = {0.0, 0.0};
     lt_bank_reset(m->bank);
     ltp_weighting_reset(&m->weighting);
@@ -301,6 +316,8 @@ static void run_hop(lt_level_meter *m, const double *x, size_t count, size_t hea
     add_raw(m, x, &h);
     if (bands)
         run_bands(m, x);
+    if (m->screen != NULL && count == m->hop)
+        ltp_screen_push(m->screen, x, count, m->lines_at_half ? ltp_bank_half(m->bank) : NULL);
     ltp_weighting_run(&m->weighting, x, heard, m->hop / LTP_PARTS, m->scratch, m->parts);
     run_detectors(m, heard, &h);
     ltp_sum_add(&m->a_energy, h.a_energy);

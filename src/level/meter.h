@@ -6,6 +6,7 @@
 #include "base/sum.h"
 #include "level/lead.h"
 #include "level/line_spectrum.h"
+#include "level/screen.h"
 #include "level/weighting.h"
 #include <lanetune/level.h>
 
@@ -89,6 +90,7 @@ struct lt_level_meter {
     size_t watcher_count;
     ltp_line_spectrum *lines;
     bool lines_at_half; /* they hear the bank's half rate */
+    ltp_screen *screen; /* NULL: not asked for */
     lt_clip_meter clip;
     uint64_t frames;
     ltp_sum sum, energy; /* unweighted */

@@ -75,3 +75,6 @@ with tempfile.TemporaryDirectory() as folder:
         [sys.executable, os.path.join(here, "scipy_response.py"), recording, sweep], 7)
     row(f"noise, {minutes} minutes", [lanetune, "noise", noise, "--json"],
         [sys.executable, os.path.join(here, "scipy_noise.py"), noise], 2, 60 * minutes)
+    # SciPy does not look for interference; its time stands for the same recording.
+    row(f"noise --interference, {minutes} minutes", [lanetune, "noise", noise, "--interference", "--json"],
+        [sys.executable, os.path.join(here, "scipy_noise.py"), noise], 1, 60 * minutes)

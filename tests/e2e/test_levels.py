@@ -86,6 +86,35 @@ class Noise(Case):
         self.assertIn("mobile phone", self.text("noise", wav, "--interference"))
         self.assertNotIn("interference", self.json("noise", wav)["result"])
 
+    def test_interference_in_a_long_recording(self):
+        """More than ten minutes: screened, then heard where there may be something."""
+        rate, rng = 8000, np.random.default_rng(4)
+        t = np.arange(640 * rate) / rate
+        x = 0.002 * rng.standard_normal(len(t)) + (t >= 100) * sine(100, -45, 640, rate)
+        x += ((t >= 305) & (t < 312)) * sine(3100, -50, 640, rate)
+        x += ((t > 402) & (t < 403.5)) * (np.mod(t, 0.06 / 13) < 0.06 / 104) * 0.05
+        gusts = np.arange(480, 560, 0.7)
+        slow = np.interp(t, gusts, rng.permutation(np.linspace(-25, 0, len(gusts))))
+        band = scipy.signal.butter(2, [8, 45], "bandpass", fs=rate, output="sos")
+        low = scipy.signal.sosfilt(band, rng.standard_normal(len(t)))
+        x += ((t > 480) & (t < 550)) * low / np.std(low) * 0.1 * 10 ** (slow / 20)
+        wav = write_wav(self.dir / "a.wav", x, rate)
+        result = self.json("noise", wav, "--interference")["result"]
+        other = result["interference"]
+        self.assertEqual(result["hum"]["mains_hz"], 50)
+        self.assertAlmostEqual(other["hum_from_s"], 100, delta=1)
+        self.assertEqual([round(w["hz"]) for w in other["whines"]], [3100])
+        self.assertAlmostEqual(other["whines"][0]["level_db"], -50, delta=0.5)
+        self.assertAlmostEqual(other["whines"][0]["from_s"], 305, delta=0.3)
+        self.assertAlmostEqual(other["whines"][0]["to_s"], 312, delta=0.3)
+        self.assertAlmostEqual(other["burst_buzz"]["from_s"], 402, delta=0.2)
+        self.assertAlmostEqual(other["burst_buzz"]["seconds"], 1.5, delta=0.3)
+        self.assertAlmostEqual(other["wind"]["from_s"], 480, delta=2)
+        self.assertGreater(other["wind"]["percent"], 2)
+        self.assertLess(other["wind"]["percent"], 11)
+        quiet = self.json("noise", write_wav(self.dir / "b.wav", np.tile(x[: 90 * rate], 7), rate), "--interference")
+        self.assertEqual(quiet["result"]["interference"]["whines"], [])
+
     def test_silence_is_null(self):
         result = self.json("noise", write_wav(self.dir / "a.wav", np.zeros(RATE), kind=16))["result"]
         self.assertIsNone(result["laeq_db"])

@@ -201,13 +201,13 @@ static void interference_is_measured(void **state)
     }
     lt_interference *s = NULL;
     lt_interference_result r;
-    assert_int_equal(lt_interference_create(RATE, 0.0, &s, NULL), LT_OK);
+    assert_int_equal(lt_interference_create(RATE, 0.0, LT_SEEK_ALL, &s, NULL), LT_OK);
     lt_interference_push(s, x, count);
-    assert_int_equal(lt_interference_finish(s, &r, NULL), LT_OK);
+    assert_int_equal(lt_interference_finish(s, NAN, &r, NULL), LT_OK);
     lt_interference_free(s);
     assert_true(near_abs("r.mains_exact_hz", r.mains_exact_hz, 59.94, 0.02));
     assert_true(isnan(r.hum_from_s));
-    assert_true(r.whine_count >= 1);
+    assert_int_equal(r.whine_count, 1); /* the lines of the buzz are none */
     assert_true(near_abs("r.whines[0].hz", r.whines[0].hz, 5000.0, 0.5));
     assert_true(
         near_abs("r.whines[0].level_db", r.whines[0].level_db, -40.0, 0.5)); /* a sine of amplitude 0.01, AES17 */
@@ -460,7 +460,7 @@ static lt_status make(void *context, lt_error *err)
     if (st == LT_OK)
         st = lt_pair_scan_create(RATE, 1, 2, &pair, err);
     if (st == LT_OK)
-        st = lt_interference_create(RATE, 0.0, &other, err);
+        st = lt_interference_create(RATE, 0.0, LT_SEEK_ALL, &other, err);
     lt_fault_scan_free(s);
     lt_pair_scan_free(pair);
     lt_interference_free(other);
@@ -481,7 +481,7 @@ static void absurd_rates_are_refused(void **state)
         lt_fault_scan *s = NULL;
         lt_interference *other = NULL;
         assert_int_equal(lt_fault_scan_create(rates[i], 1, &s, NULL), LT_E_ARG);
-        assert_int_equal(lt_interference_create(rates[i], 0.0, &other, NULL), LT_E_ARG);
+        assert_int_equal(lt_interference_create(rates[i], 0.0, LT_SEEK_ALL, &other, NULL), LT_E_ARG);
         assert_null(s);
     }
 }
