@@ -90,9 +90,10 @@ static bool end_frame(whine_look *w)
 /* ---- burst buzz ---- */
 
 enum { BLOCKS = 4, LAG = 3, HUM_LAG = 2, PAST = 64, LOOKS = 3, HALVINGS = 5, CHUNK = 512 };
-static const double block_s = 0.02;        /* a third of 13 periods of the phone */
-static const double low_rate_hz = 20000.0; /* halved until it is below that */
-static const double upper_hz = 6000.0;     /* the signal minus itself that long ago passes half of that best */
+static const double block_s = 0.02; /* a third of 13 periods of the phone */
+static const double low_rate_hz =
+    23000.0;                           /* halved until it is below that: 22.05 kHz stays, its lags are whole samples */
+static const double upper_hz = 6000.0; /* the signal minus itself that long ago passes half of that best */
 /* So many blocks together correlate by so much. Noise of 4 kHz width reaches a fifth of it (standard deviation). */
 static const struct {
     size_t blocks;
