@@ -4,26 +4,15 @@
  * and over seconds for what grows slowly. A note swells, too, but flattens as it does: a howl never does before the
  * limiter.
  * The limits are ours, set on simulated loops, sweeps, speech, traffic and hum. Levels in dBFS. */
+#include "level/howl.h"
 #include "base/alloc.h"
-#include <lanetune/level.h>
 
 #include <math.h>
 #include <string.h>
 
-enum {
-    DEPTH = 21,
-    HARMONICS = 3,
-    OVERLAP = 4,
-    PEAKS = 8,
-    STEADY = 11,
-    NEAR = 5,
-    FAR = 20,
-    MEMORY = 90,
-    AFTER = 60,
-    SPREAD = 2
-};
-enum { COARSE = 4, SPAN_MOST = 100, STEEP = 12 }; /* hops in a mean; means kept; hops of a steep rise */
-static const size_t spans[] = {7, 10, 15, 21, 30, 42, 60, SPAN_MOST}; /* means looked at: 0.3 s to 4.3 s */
+enum { HARMONICS = 3, OVERLAP = 4, PEAKS = 8, STEADY = 11, NEAR = LTP_HOWL_NEAR, FAR = LTP_HOWL_FAR, MEMORY = 90 };
+enum { AFTER = LTP_HOWL_AFTER, SPREAD = 2, COARSE = 4, STEEP = 12 }; /* hops, bins; hops in a mean, of a steep rise */
+static const size_t spans[] = {7, 10, 15, 21, 30, 42, 60, LTP_HOWL_MEANS}; /* means looked at: 0.3 s to 4.3 s */
 enum { HIT = 2, FAST = 4, SLOW = 6 }; /* points: a hop with a rise earns HIT, each costs 1; what an alarm takes */
 static const double frame_s = 0.0427;
 static const double lowest_hz = 90.0, highest_hz = 10000.0, highest_of_rate = 0.45;
@@ -31,15 +20,15 @@ static const double hold_s = 0.08;        /* a sweep comes back, and rings on, a
 static const double still_s = 0.5;        /* a played tone that stays: its distortion stays, too */
 static const double tonal = 100.0;        /* played: power over the median of its spectrum */
 static const double tonal_of_peak = 1e-5; /* ... and of its highest */
-static const double prominence_db = 17.0; /* over what lies beside it */
+static const double prominence_db = LTP_HOWL_PROMINENCE_DB;
 static const double valley = 10.0;
 static const double mate_db = 25.0;                            /* a harmonic that is weaker than this says nothing */
+static const double limited_mate_db = 8.0;                     /* ... an overtone of a tone that may be at a limiter */
 static const double rise_least_db = 11.0, long_least_db = 9.0; /* within a quarter second; within a longer span */
-static const double woken_least_db = 3.2; /* ... after a sweep has just passed: what a lane rings on falls */
-static const double appeared_least_db = 20.0, steady_db = 0.7;
-static const double steep_least_db = 14.0;             /* ... within the shortest one */
+static const double woken_least_db = 3.2;  /* ... after a sweep has just passed: what a lane rings on falls */
+static const double steep_least_db = 14.0; /* ... within the shortest one */
 static const double fast_db_s = 35.0, fast_hz = 190.0; /* from here on fewer points are enough */
-static const double slope_least_db_s = 2.8, slope_most_db_s = 270.0;
+static const double slope_least_db_s = 2.8, slope_most_db_s = LTP_HOWL_STEEPEST_DB_S;
 static const double third_least = 0.18; /* share of the rise in each third of the time */
 static const double bend_most_db = 1.0; /* second half of the rise under the first: a note's attack flattens */
 static const double valid_least = 0.7;  /* share of a span without anything played */
@@ -48,33 +37,6 @@ static const double moving = 0.003, moving_hz = 1.0; /* of a tone that stays, ov
 static const double jitter = 0.006, jitter_hz = 7.0; /* ... and from moment to moment */
 static const double falling_db_s = -6.0;             /* a howl that was seen to rise and has reached its limit */
 static const double quiet_dbfs = -60.0;              /* what is quieter harms nobody, and a howl does not stay there */
-
-struct lt_howl {
-    double rate_hz;
-    size_t n, hop, bins, first, last; /* bins that are looked at */
-    size_t hold_hops;
-    lt_rfft *fft;
-    double *window, *x, *played, *work;
-    lt_complex *spectrum;   /* [DEPTH x bins], ring */
-    double *power;          /* [bins] of the newest */
-    double *sum;            /* [bins] of the hops of a mean; NaN: something was played there */
-    float *mean;            /* [SPAN_MOST x bins], ring */
-    size_t means;           /* so far */
-    double *reference;      /* [bins] of what was played */
-    double *sorted;         /* [bins] */
-    uint32_t *masked_until; /* [bins] hop number */
-    uint32_t *flank_until;  /* [bins] ... wider: no measure for the level beside a peak */
-    uint32_t *peak_since;   /* [bins] a tone was played there from this hop to the next */
-    uint32_t *peak_last;
-    uint8_t *points;      /* [bins] */
-    uint32_t *rose_until; /* [bins] a rise that was seen while the bin was masked counts until then */
-    size_t filled;        /* samples in x that are new */
-    uint32_t hops;
-    uint64_t pushed;
-    double scale; /* |X|^2 of the three bins of a tone to its mean square */
-    bool found;
-    lt_howl_event event;
-};
 
 void lt_howl_free(lt_howl *h)
 {
@@ -91,8 +53,11 @@ void lt_howl_free(lt_howl *h)
     ltp_free(h->mean);
     ltp_free(h->reference);
     ltp_free(h->sorted);
+    ltp_free(h->struck);
+    ltp_free(h->most);
     ltp_free(h->masked_until);
     ltp_free(h->flank_until);
+    ltp_free(h->swept_until);
     ltp_free(h->peak_since);
     ltp_free(h->peak_last);
     ltp_free(h->points);
@@ -106,21 +71,24 @@ static bool allocate(lt_howl *h)
     h->x = ltp_alloc(h->n, sizeof *h->x);
     h->played = ltp_alloc(h->n, sizeof *h->played);
     h->work = ltp_alloc(h->n, sizeof *h->work);
-    h->spectrum = ltp_alloc(DEPTH * h->bins, sizeof *h->spectrum);
+    h->spectrum = ltp_alloc(LTP_HOWL_DEPTH * h->bins, sizeof *h->spectrum);
     h->power = ltp_alloc(h->bins, sizeof *h->power);
     h->sum = ltp_alloc(h->bins, sizeof *h->sum);
-    h->mean = ltp_alloc(SPAN_MOST * h->bins, sizeof *h->mean);
+    h->mean = ltp_alloc(LTP_HOWL_MEANS * h->bins, sizeof *h->mean);
     h->reference = ltp_alloc(h->bins, sizeof *h->reference);
     h->sorted = ltp_alloc(h->bins, sizeof *h->sorted);
+    h->struck = ltp_alloc(h->bins, sizeof *h->struck);
+    h->most = ltp_alloc(h->bins, sizeof *h->most);
     h->masked_until = ltp_alloc(h->bins, sizeof *h->masked_until);
     h->flank_until = ltp_alloc(h->bins, sizeof *h->flank_until);
+    h->swept_until = ltp_alloc(h->bins, sizeof *h->swept_until);
     h->peak_since = ltp_alloc(h->bins, sizeof *h->peak_since);
     h->peak_last = ltp_alloc(h->bins, sizeof *h->peak_last);
     h->points = ltp_alloc(h->bins, sizeof *h->points);
     h->rose_until = ltp_alloc(h->bins, sizeof *h->rose_until);
     return h->window && h->x && h->played && h->work && h->spectrum && h->power && h->sum && h->mean && h->reference &&
-           h->sorted && h->masked_until && h->flank_until && h->peak_since && h->peak_last && h->points &&
-           h->rose_until;
+           h->sorted && h->struck && h->most && h->masked_until && h->flank_until && h->swept_until && h->peak_since &&
+           h->peak_last && h->points && h->rose_until;
 }
 
 lt_status lt_howl_create(double rate_hz, lt_howl **out, lt_error *err)
@@ -154,14 +122,18 @@ void lt_howl_reset(lt_howl *h)
 {
     memset(h->x, 0, h->n * sizeof *h->x);
     memset(h->played, 0, h->n * sizeof *h->played);
-    memset(h->spectrum, 0, DEPTH * h->bins * sizeof *h->spectrum);
+    memset(h->spectrum, 0, LTP_HOWL_DEPTH * h->bins * sizeof *h->spectrum);
     memset(h->masked_until, 0, h->bins * sizeof *h->masked_until);
     memset(h->flank_until, 0, h->bins * sizeof *h->flank_until);
+    memset(h->swept_until, 0, h->bins * sizeof *h->swept_until);
     memset(h->peak_since, 0, h->bins * sizeof *h->peak_since);
     memset(h->peak_last, 0, h->bins * sizeof *h->peak_last);
     memset(h->points, 0, h->bins * sizeof *h->points);
     memset(h->rose_until, 0, h->bins * sizeof *h->rose_until);
     memset(h->sum, 0, h->bins * sizeof *h->sum);
+    memset(h->struck, 0, h->bins * sizeof *h->struck);
+    memset(h->most, 0, h->bins * sizeof *h->most);
+    memset(h->loudest, 0, sizeof h->loudest);
     h->means = 0;
     h->filled = 0;
     h->hops = 0;
@@ -170,9 +142,9 @@ void lt_howl_reset(lt_howl *h)
     h->event = (lt_howl_event){0};
 }
 
-static const lt_complex *spectrum_at(const lt_howl *h, size_t hops_ago)
+const lt_complex *ltp_howl_spectrum(const lt_howl *h, size_t hops_ago)
 {
-    return h->spectrum + (h->hops + DEPTH - 1 - hops_ago) % DEPTH * h->bins;
+    return h->spectrum + (h->hops + LTP_HOWL_DEPTH - 1 - hops_ago) % LTP_HOWL_DEPTH * h->bins;
 }
 
 static double tone_power(const lt_complex *x, size_t k)
@@ -187,11 +159,24 @@ static void transform(lt_howl *h, const double *x, lt_complex *spectrum)
     lt_rfft_forward(h->fft, h->work, spectrum);
 }
 
-static void mask_about(const lt_howl *h, uint32_t *until, double bin, double half)
+static void mask_about(const lt_howl *h, uint32_t *until, double bin, double below, double above)
 {
-    const size_t from = bin > half ? (size_t)(bin - half) : 0;
-    for (size_t k = from; k < h->bins && (double)k <= bin + half; k++)
+    const size_t from = bin > below ? (size_t)(bin - below) : 0;
+    for (size_t k = from; k < h->bins && (double)k <= bin + above; k++)
         until[k] = h->hops + (uint32_t)h->hold_hops;
+}
+
+static uint32_t later(uint32_t a, uint32_t b)
+{
+    return a > b ? a : b;
+}
+
+/* The played tone at bin k came from below. */
+static bool moves_up(const lt_howl *h, size_t k)
+{
+    const uint32_t below = k > 1 ? later(h->peak_last[k - 1], h->peak_last[k - 2]) : 0;
+    const uint32_t above = k + 2 < h->bins ? later(h->peak_last[k + 1], h->peak_last[k + 2]) : 0;
+    return below > above;
 }
 
 /* A tone is played at bin k. The distortion of a sweep moves faster than the sweep and is no howl by itself. */
@@ -202,18 +187,22 @@ static void mask_tone(lt_howl *h, size_t k)
         h->peak_since[k] = h->hops;
     h->peak_last[k] = h->hops;
     const bool still = (double)((h->hops - h->peak_since[k]) * h->hop) > still_s * h->rate_hz;
-    mask_about(h, h->flank_until, bin, 8.0 + 0.06 * bin);
-    for (int m = 1; m <= (still ? HARMONICS : 1) && m * bin < (double)h->bins; m++)
-        mask_about(h, h->masked_until, m * bin, SPREAD + 0.02 * m * bin);
+    mask_about(h, h->flank_until, bin, 8.0 + 0.06 * bin, 8.0 + 0.06 * bin);
+    for (int m = 1; m <= (still ? HARMONICS : 1) && m * bin < (double)h->bins; m++) {
+        const double half = SPREAD + 0.02 * m * bin;
+        mask_about(h, h->masked_until, m * bin, half, half);
+        mask_about(h, h->swept_until, m * bin, moves_up(h, k) ? half / 2.0 : half, half);
+    }
 }
 
 /* Tones in what is played. */
 static void mask_played(lt_howl *h)
 {
-    lt_complex *x = h->spectrum + h->hops % DEPTH * h->bins; /* the oldest: its place is free now */
+    lt_complex *x = h->spectrum + h->hops % LTP_HOWL_DEPTH * h->bins; /* the oldest: its place is free now */
     bool silent = true;
     for (size_t i = 0; i < h->n && silent; i++)
         silent = !(fabs(h->played[i]) > 0.0);
+    h->tone_bin = 0;
     if (silent)
         return;
     transform(h, h->played, x);
@@ -229,6 +218,8 @@ static void mask_played(lt_howl *h)
         if (!peak || !(h->reference[k] > least) || !(h->reference[k] > 0.0))
             continue;
         mask_tone(h, k);
+        if (h->tone_bin == 0 || h->reference[k] > h->reference[h->tone_bin])
+            h->tone_bin = k;
     }
 }
 
@@ -259,36 +250,32 @@ static double between_hops(const lt_howl *h, const lt_complex *now, const lt_com
 }
 
 /* One frequency for the last moments. */
-static bool stays(const lt_howl *h, size_t k, double *hz)
+static bool stays(const lt_howl *h, size_t k, size_t n, double *hz)
 {
     lt_complex older = {0}, newer = {0};
-    const size_t half = STEADY / 2;
+    const size_t half = n / 2;
     double f[STEADY], first_hz = 0.0, last_hz = 0.0, apart_hz = 0.0;
-    for (size_t i = 0; i < STEADY; i++) {
-        f[i] = between_hops(h, spectrum_at(h, i), spectrum_at(h, i + 1), k, i < half ? &newer : &older);
+    for (size_t i = 0; i < n; i++) {
+        f[i] = between_hops(h, ltp_howl_spectrum(h, i), ltp_howl_spectrum(h, i + 1), k, i < half ? &newer : &older);
         if (i < half)
             last_hz += f[i] / (double)half;
         else
-            first_hz += f[i] / (double)(STEADY - half);
+            first_hz += f[i] / (double)(n - half);
     }
     const double sum_re = older.re + newer.re, sum_im = older.im + newer.im;
     const double turn = atan2(sum_im, sum_re) * (double)h->n / (2.0 * LT_PI * (double)h->hop);
     *hz = ((double)k + turn) * h->rate_hz / (double)h->n;
-    for (size_t i = 0; i < STEADY; i++)
+    for (size_t i = 0; i < n; i++)
         apart_hz = fmax(apart_hz, fabs(f[i] - *hz));
     return fabs(turn) < 1.5 && fabs(last_hz - first_hz) < fmax(moving * *hz, moving_hz) &&
            apart_hz < fmax(jitter * *hz, jitter_hz);
 }
 
-typedef struct {
-    double rise_db, scatter_db, third[3], last_db;
-} line;
-
 /* A straight line through y[n], without those that are NaN. False: too few. */
-static bool fit_line(const double *y, size_t n, line *out)
+bool ltp_howl_fit(const double *y, size_t n, ltp_howl_line *out)
 {
     double count = 0.0, sx = 0.0, sy = 0.0, sxx = 0.0, sxy = 0.0, square = 0.0, in_third[3] = {0};
-    *out = (line){.last_db = y[n - 1]};
+    *out = (ltp_howl_line){.last_db = y[n - 1]};
     for (size_t i = 0; i < n; i++) {
         if (isnan(y[i]))
             continue;
@@ -315,7 +302,7 @@ static bool fit_line(const double *y, size_t n, line *out)
 }
 
 /* Upwards all the way, and not ever slower. */
-static bool is_growth(const line *l, double least_db, double scatter)
+static bool is_growth(const ltp_howl_line *l, double least_db, double scatter)
 {
     const double first = l->third[1] - l->third[0], second = l->third[2] - l->third[1];
     const double share = third_least * l->rise_db;
@@ -324,17 +311,17 @@ static bool is_growth(const line *l, double least_db, double scatter)
            l->scatter_db < fmin(fmax(scatter * l->rise_db, scatter_least_db), scatter_most_db);
 }
 
-static double level_of(const lt_howl *h, double power)
+double ltp_howl_level(const lt_howl *h, double power)
 {
     return lt_db_from_power(h->scale * power + 1e-20);
 }
 
 /* The last `n` means of bin k. */
-static void history(const lt_howl *h, size_t k, size_t n, double *y)
+void ltp_howl_history(const lt_howl *h, size_t k, size_t n, double *y)
 {
     for (size_t i = 0; i < n; i++) {
-        const float *m = h->mean + (h->means - n + i) % SPAN_MOST * h->bins + k;
-        y[i] = level_of(h, (double)m[-1] + (double)m[0] + (double)m[1]);
+        const float *m = h->mean + (h->means - n + i) % LTP_HOWL_MEANS * h->bins + k;
+        y[i] = ltp_howl_level(h, (double)m[-1] + (double)m[0] + (double)m[1]);
     }
 }
 
@@ -343,26 +330,26 @@ static void history(const lt_howl *h, size_t k, size_t n, double *y)
 static bool rises(const lt_howl *h, size_t k, double *slope_db_s, double *level_db)
 {
     const double hop_s = (double)h->hop / h->rate_hz;
-    double y[SPAN_MOST];
-    line l;
-    for (size_t i = 0; i < DEPTH; i++)
-        y[i] = level_of(h, tone_power(spectrum_at(h, DEPTH - 1 - i), k));
-    *level_db = y[DEPTH - 1] + 3.0103; /* mean square to dBFS */
-    (void)fit_line(y, DEPTH, &l);
-    *slope_db_s = l.rise_db / (hop_s * (DEPTH - 1));
+    double y[LTP_HOWL_MEANS];
+    ltp_howl_line l;
+    for (size_t i = 0; i < LTP_HOWL_DEPTH; i++)
+        y[i] = ltp_howl_level(h, tone_power(ltp_howl_spectrum(h, LTP_HOWL_DEPTH - 1 - i), k));
+    *level_db = y[LTP_HOWL_DEPTH - 1] + 3.0103; /* mean square to dBFS */
+    (void)ltp_howl_fit(y, LTP_HOWL_DEPTH, &l);
+    *slope_db_s = l.rise_db / (hop_s * (LTP_HOWL_DEPTH - 1));
     if (*slope_db_s >= slope_most_db_s)
         return false;
     const bool woken = h->masked_until[k] > 0 && h->hops < h->masked_until[k] + AFTER;
     if (is_growth(&l, woken ? woken_least_db : rise_least_db, scatter_of_rise))
         return true;
-    if (fit_line(y + DEPTH - STEEP, STEEP, &l) && is_growth(&l, steep_least_db, scatter_of_rise)) {
+    if (ltp_howl_fit(y + LTP_HOWL_DEPTH - STEEP, STEEP, &l) && is_growth(&l, steep_least_db, scatter_of_rise)) {
         *slope_db_s = l.rise_db / (hop_s * (STEEP - 1));
         return *slope_db_s < slope_most_db_s;
     }
-    const size_t n = h->means < SPAN_MOST ? h->means : SPAN_MOST;
-    history(h, k, n, y);
+    const size_t n = h->means < LTP_HOWL_MEANS ? h->means : LTP_HOWL_MEANS;
+    ltp_howl_history(h, k, n, y);
     for (size_t s = 0; s < LTP_COUNT(spans) && n >= spans[s]; s++) {
-        if (!fit_line(y + n - spans[s], spans[s], &l) || !is_growth(&l, long_least_db, long_scatter))
+        if (!ltp_howl_fit(y + n - spans[s], spans[s], &l) || !is_growth(&l, long_least_db, long_scatter))
             continue;
         *slope_db_s = l.rise_db / (hop_s * COARSE * (double)(spans[s] - 1));
         return *slope_db_s >= slope_least_db_s;
@@ -384,7 +371,7 @@ static bool stands(const lt_howl *h, size_t j)
 }
 
 /* A voice or an engine has partials; a young howl stands alone. */
-static bool has_mates(const lt_howl *h, size_t k, double hz)
+static bool has_mates(const lt_howl *h, size_t k, double hz, bool limited)
 {
     static const double ratios[] = {0.5, 2.0, 1.5, 2.0 / 3.0, 3.0, 1.0 / 3.0};
     for (size_t i = 0; i < LTP_COUNT(ratios); i++) {
@@ -392,7 +379,8 @@ static bool has_mates(const lt_howl *h, size_t k, double hz)
         for (size_t j = (size_t)bin - 1; j <= (size_t)bin + 2; j++) {
             if (bin < 6.0 || j + 5 >= h->bins || h->hops < h->masked_until[j])
                 continue;
-            if (stands(h, j) && h->power[j] > h->power[k] * lt_power_from_db(-mate_db))
+            const double weaker_db = limited && ratios[i] > 1.9 ? limited_mate_db : mate_db;
+            if (stands(h, j) && h->power[j] > h->power[k] * lt_power_from_db(-weaker_db))
                 return true;
         }
     }
@@ -416,29 +404,6 @@ static size_t find_peaks(const lt_howl *h, size_t *peaks)
     return count;
 }
 
-/* A steady tone where a sweep has just passed, and none before: a howl that reached its limit behind the sweep. What a
- * lane rings on falls. Asked of the loudest tone alone. */
-static bool appeared(const lt_howl *h, size_t k)
-{
-    double y[SPAN_MOST], before = (double)NAN;
-    line l;
-    if (h->masked_until[k] == 0 || h->hops < h->masked_until[k] + STEEP || h->hops >= h->masked_until[k] + AFTER)
-        return false;
-    for (size_t i = 0; i < STEEP; i++)
-        y[i] = level_of(h, tone_power(spectrum_at(h, STEEP - 1 - i), k));
-    const double now = y[STEEP - 1];
-    if (!fit_line(y, STEEP, &l) || l.rise_db < -steady_db || l.scatter_db > steady_db)
-        return false;
-    const size_t n = h->means < SPAN_MOST ? h->means : SPAN_MOST;
-    history(h, k, n, y);
-    bool passed = false;
-    for (size_t i = n; i-- > 0 && isnan(before);) {
-        passed = passed || isnan(y[i]);
-        before = passed ? y[i] : before;
-    }
-    return now - before > appeared_least_db; /* false for NaN */
-}
-
 /* One rise may be chance. */
 static bool earns(lt_howl *h, size_t k, double hz, double slope_db_s)
 {
@@ -459,6 +424,36 @@ static bool rose_unseen(lt_howl *h, size_t k, bool rising)
     return rose;
 }
 
+typedef struct {
+    double hz, slope_db_s, level_db;
+} tone;
+
+/* A steady rise that was seen for some hops, now or while the bin was masked. */
+static bool grows(lt_howl *h, size_t k, tone *t)
+{
+    if (prominence(h, k) < prominence_db || !stays(h, k, STEADY, &t->hz))
+        return false;
+    const bool rising = rises(h, k, &t->slope_db_s, &t->level_db) && earns(h, k, t->hz, t->slope_db_s);
+    const bool rose = rose_unseen(h, k, rising);
+    return (rising || rose) && h->hops >= h->masked_until[k] && t->slope_db_s >= falling_db_s &&
+           t->level_db >= quiet_dbfs && !has_mates(h, k, t->hz, false);
+}
+
+/* What a sweep left behind where it has just passed. */
+static bool is_left_behind(const lt_howl *h, size_t k, tone *t)
+{
+    return h->hops >= h->swept_until[k] && ltp_howl_stands_out_db(h, k) >= prominence_db &&
+           stays(h, k, LTP_HOWL_LINGER, &t->hz) && ltp_howl_lingers(h, k, &t->slope_db_s, &t->level_db) &&
+           t->level_db >= quiet_dbfs && !has_mates(h, k, t->hz, t->slope_db_s < LTP_HOWL_RISE_DB_S);
+}
+
+static bool is_at_its_limit(const lt_howl *h, size_t k, tone *t)
+{
+    t->slope_db_s = 0.0;
+    return h->hops >= h->masked_until[k] && ltp_howl_drowns(h, k, &t->level_db) && t->level_db >= quiet_dbfs &&
+           stays(h, k, STEADY, &t->hz) && !has_mates(h, k, t->hz, true);
+}
+
 static void look(lt_howl *h)
 {
     size_t peaks[PEAKS];
@@ -466,21 +461,15 @@ static void look(lt_howl *h)
         h->points[k] = h->points[k] > 0 ? (uint8_t)(h->points[k] - 1) : 0;
     const size_t count = find_peaks(h, peaks);
     for (size_t i = 0; i < count && !h->found; i++) {
-        double hz, slope_db_s, level_db;
         const size_t k = peaks[i];
-        const bool prominent = prominence(h, k) >= prominence_db && stays(h, k, &hz);
-        const bool rising = prominent && rises(h, k, &slope_db_s, &level_db) && earns(h, k, hz, slope_db_s);
-        const bool rose = prominent && rose_unseen(h, k, rising);
-        if (!prominent || (!rising && !rose && !(i == 0 && appeared(h, k))) || h->hops < h->masked_until[k] ||
-            has_mates(h, k, hz))
-            continue;
-        if (!rising)
-            (void)rises(h, k, &slope_db_s, &level_db);
-        if (level_db < quiet_dbfs || slope_db_s < falling_db_s)
-            continue;
-        h->found = true;
-        h->event = (lt_howl_event){
-            .hz = hz, .at_s = (double)h->pushed / h->rate_hz, .rise_db_per_s = slope_db_s, .level_dbfs = level_db};
+        tone t = {0};
+        ltp_howl_keep_loudest(h, k);
+        h->found = grows(h, k, &t) || is_left_behind(h, k, &t) || (i == 0 && is_at_its_limit(h, k, &t));
+        if (h->found)
+            h->event = (lt_howl_event){.hz = t.hz,
+                                       .at_s = (double)h->pushed / h->rate_hz,
+                                       .rise_db_per_s = t.slope_db_s,
+                                       .level_dbfs = t.level_db};
     }
 }
 
@@ -491,7 +480,7 @@ static void add_mean(lt_howl *h)
         h->sum[k] += h->hops < h->masked_until[k] ? (double)NAN : h->power[k];
     if ((h->hops + 1) % COARSE != 0)
         return;
-    float *m = h->mean + h->means++ % SPAN_MOST * h->bins;
+    float *m = h->mean + h->means++ % LTP_HOWL_MEANS * h->bins;
     for (size_t k = 0; k < h->bins; k++)
         m[k] = (float)(h->sum[k] / COARSE);
     memset(h->sum, 0, h->bins * sizeof *h->sum);
@@ -500,14 +489,18 @@ static void add_mean(lt_howl *h)
 static void hop(lt_howl *h)
 {
     mask_played(h);
-    lt_complex *x = h->spectrum + h->hops % DEPTH * h->bins;
+    lt_complex *x = h->spectrum + h->hops % LTP_HOWL_DEPTH * h->bins;
     transform(h, h->x, x);
     for (size_t k = 0; k < h->bins; k++)
         h->power[k] = lt_complex_power(x[k]);
     add_mean(h);
     h->hops++;
-    if (h->hops >= DEPTH)
+    if (h->hops >= LTP_HOWL_DEPTH) {
+        ltp_howl_watch_attacks(h);
+        if (h->hops % LTP_HOWL_BLOCK == 0)
+            ltp_howl_next_block(h);
         look(h);
+    }
     memmove(h->x, h->x + h->hop, (h->n - h->hop) * sizeof *h->x);
     memmove(h->played, h->played + h->hop, (h->n - h->hop) * sizeof *h->played);
     h->filled = 0;
