@@ -112,13 +112,18 @@ typedef struct {
     uint64_t blocks;
 } burst_look;
 
+/* One halving of the rate: the two samples before, and whether a result stands on the next one. */
+typedef struct {
+    double last[2];
+    bool odd;
+} halving;
+
 struct ltp_screen {
     double rate_hz, low_rate_hz;
     bool half;
     size_t halvings;
-    double last[HALVINGS][2]; /* of each halving: the two samples before */
-    bool odd[HALVINGS];       /* ... and whether the next one falls between two results */
-    double *low;              /* [CHUNK] scratch */
+    halving stages[HALVINGS];
+    double low[2][CHUNK];
     whine_look whine;
     burst_look burst;
     ltp_wind *wind;
@@ -134,7 +139,6 @@ void ltp_screen_free(ltp_screen *s)
     ltp_frames_close(&s->whine.frames);
     ltp_free(s->whine.power);
     ltp_free(s->burst.y);
-    ltp_free(s->low);
     ltp_wind_free(s->wind);
     ltp_free(s);
 }
@@ -175,9 +179,7 @@ lt_status ltp_screen_create(double rate_hz, bool half, ltp_screen **out, lt_erro
     s->low_rate_hz = half ? 0.5 * rate_hz : rate_hz;
     for (; s->low_rate_hz > low_rate_hz; s->low_rate_hz *= 0.5)
         s->halvings++;
-    s->low = ltp_alloc(CHUNK, sizeof *s->low);
-    lt_status st = s->low != NULL ? LT_OK : ltp_fail_nomem(err, subject);
-    st = st != LT_OK ? st : open_whine(&s->whine, rate_hz, err);
+    lt_status st = open_whine(&s->whine, rate_hz, err);
     st = st != LT_OK ? st : open_burst(&s->burst, s->low_rate_hz, err);
     st = st != LT_OK ? st : ltp_wind_create(s->low_rate_hz, &s->wind, err);
     if (st != LT_OK) {
@@ -283,35 +285,36 @@ static void end_block(ltp_screen *s)
 static void push_burst(ltp_screen *s, const double *x, size_t count)
 {
     burst_look *b = &s->burst;
-    double line[LTP_COUNT(b->before) + CHUNK];
     const size_t d = b->delay;
-    memcpy(line, b->before, d * sizeof *line);
-    memcpy(line + d, x, count * sizeof *line);
-    memcpy(b->before, line + count, d * sizeof *line);
-    for (size_t at = 0; at < count;) {
-        const size_t room = b->block - b->filled, part = count - at < room ? count - at : room;
+    for (size_t at = 0, part = 0; at < count; at += part) {
+        const double *earlier = at < d ? b->before + at : x + at - d;
+        part = b->block - b->filled;
+        part = part < count - at ? part : count - at;
+        part = at < d && part > d - at ? d - at : part;
         double *y = b->y + LAG * b->block + b->filled;
         for (size_t i = 0; i < part; i++)
-            y[i] = line[at + d + i] - line[at + i];
+            y[i] = x[at + i] - earlier[i];
         b->filled += part;
-        at += part;
         if (b->filled == b->block)
             end_block(s);
     }
+    const size_t kept = count < d ? d - count : 0;
+    memmove(b->before, b->before + d - kept, kept * sizeof *b->before);
+    memcpy(b->before + kept, x + count - (d - kept), (d - kept) * sizeof *b->before);
 }
 
-/* Half the rate, in place too: quarters 1, 2, 1. What folds on 3 kHz and less, from 9 kHz at 24 kHz, is 17 dB down or
- * more. Frames left. */
-static size_t halve(ltp_screen *s, size_t stage, const double *x, size_t count, double *out)
+/* Half the rate: quarters 1, 2, 1. What folds on 3 kHz and less, from 9 kHz at 24 kHz, is 17 dB down or more. Frames
+ * that come out. */
+static size_t halve(halving *h, const double *x, size_t count, double *out)
 {
-    double line[CHUNK + 2];
-    memcpy(line, s->last[stage], 2 * sizeof *line);
-    memcpy(line + 2, x, count * sizeof *line);
-    memcpy(s->last[stage], line + count, 2 * sizeof *line);
-    size_t kept = 0;
-    for (size_t i = s->odd[stage] ? 0 : 1; i < count; i += 2)
-        out[kept++] = 0.25 * (line[i] + line[i + 2]) + 0.5 * line[i + 1];
-    s->odd[stage] = s->odd[stage] != (count % 2 == 1);
+    size_t kept = 0, i = h->odd ? 0 : 1;
+    for (; i < 2 && i < count; i += 2) /* reach back before x */
+        out[kept++] = 0.25 * (h->last[i] + x[i]) + 0.5 * (i == 0 ? h->last[1] : x[0]);
+    for (; i < count; i += 2)
+        out[kept++] = 0.25 * (x[i - 2] + x[i]) + 0.5 * x[i - 1];
+    h->odd = h->odd != (count % 2 == 1);
+    h->last[0] = count > 1 ? x[count - 2] : h->last[1];
+    h->last[1] = x[count - 1];
     return kept;
 }
 
@@ -322,11 +325,13 @@ void ltp_screen_push(ltp_screen *s, const double *x, size_t count, const double 
     const size_t all = s->half ? count / 2 : count;
     for (size_t at = 0; at < all; at += CHUNK) {
         size_t part = all - at < CHUNK ? all - at : CHUNK;
-        const double *low = from + at;
-        for (size_t k = 0; k < s->halvings; k++, low = s->low)
-            part = halve(s, k, low, part, s->low);
-        ltp_wind_push(s->wind, low, part);
-        push_burst(s, low, part);
+        const double *in = from + at;
+        for (size_t k = 0; k < s->halvings; k++) {
+            part = halve(&s->stages[k], in, part, s->low[k % 2]);
+            in = s->low[k % 2];
+        }
+        ltp_wind_push(s->wind, in, part);
+        push_burst(s, in, part);
     }
 }
 
