@@ -42,6 +42,8 @@ static const double jump_part = 0.15; /* by which a held value is left */
 /* RMS steps from sample to sample that a held value must have lasted, re the RMS before: the crests of something slow
  * (wind, rumble) stay on one value of a coarse coding for a while, and are left by a jump. */
 static const double held_moves = 2.0;
+/* One that lasted so long is no crest of anything: it is left for a pause as well, by half of itself. */
+static const double held_long = 40.0, held_off = 0.5;
 static const double test_rate_hz = 8000.0;
 static const double died_s = 1.0;
 static const double floor_part = 0.3; /* a dead channel is quieter than all pauses before were */
@@ -286,7 +288,9 @@ static void end_run(ltp_gap *d)
 {
     const uint64_t length = d->gap_end - d->gap_start;
     const double jump = fmax(fabs(d->high - d->held_value), fabs(d->low - d->held_value));
-    const bool left = !d->held || jump >= jump_part * d->before_rms; /* else the flat top of something slow */
+    const double moves = (double)length * d->before_step;
+    const bool left = !d->held || jump >= jump_part * d->before_rms || /* else the flat top of something slow */
+                      (moves >= held_long * d->before_rms && jump >= held_off * fabs(d->held_value));
     d->exact = (double)length >= shortest_s * d->rate_hz && left && is_no_chance((double)length, &d->around);
     if (d->exact) {
         d->now = RETURNING;

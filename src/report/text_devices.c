@@ -23,7 +23,7 @@ static void side(ltp_textbuf *b, const char *word, unsigned channels, bool is_de
 {
     if (channels == 0)
         return;
-    ltp_text_format(b, "    %-8s%4u channel%s%s, ", word, channels, channels == 1 ? " " : "s",
+    ltp_text_format(b, "    %-8s%4u channel%s%s, ", word, channels, channels == 1 ? "" : "s",
                     is_default ? " (default)" : "");
     ltp_text_number(b, latency_ms, 1);
     ltp_text_add(b, " ms, ");
