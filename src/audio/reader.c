@@ -8,6 +8,7 @@
 #include "base/alloc.h"
 #include "base/vector.h"
 
+#include <fcntl.h>
 #include <inttypes.h>
 #include <math.h>
 #include <sndfile.h>
@@ -32,14 +33,29 @@ struct lt_audio_reader {
     uint64_t bytes;    /* size of the file */
 };
 
-/* libsndfile keeps the reason of a failed open in one place for the whole process: good enough to choose a sentence. */
-static lt_status fail_open(const char *path, lt_error *err)
+/* Whether a file begins as one of the kinds that libsndfile reads. */
+static bool begins_as_sound(int fd)
 {
-    switch (sf_error(NULL)) {
-    case SF_ERR_UNRECOGNISED_FORMAT:
+    static const char kinds[][5] = {"RIFF", "RIFX", "RF64", "riff", "FORM", ".snd", "dns.",
+                                    "fLaC", "OggS", "caff", "NIST", "Crea", "PVF1"};
+    char first[4] = "";
+    if (pread(fd, first, sizeof first, 0) != (ssize_t)sizeof first)
+        return false;
+    for (size_t i = 0; i < LTP_COUNT(kinds); i++)
+        if (memcmp(first, kinds[i], sizeof first) == 0)
+            return true;
+    return false;
+}
+
+/* libsndfile keeps the reason of a failed open in one place for the whole process, where another thread may have
+ * written meanwhile: it only chooses between sentences that are true of a damaged file too. */
+static lt_status fail_open(const char *path, int fd, lt_error *err)
+{
+    if (!begins_as_sound(fd))
         return ltp_fail(err, LT_E_FORMAT,
                         "%s: not a sound file of a known kind (its content counts, not its name); export it as WAV",
                         path);
+    switch (sf_error(NULL)) {
     case SF_ERR_UNSUPPORTED_ENCODING:
         return ltp_fail(err, LT_E_FORMAT, "%s: its samples are coded in an unsupported way; export it as WAV, 24 bit",
                         path);
@@ -108,6 +124,14 @@ static void describe(lt_audio_reader *r, const SF_INFO *sf)
     r->raw_bytes = raw_bytes_of(sf->format);
 }
 
+/* libsndfile gets a descriptor of its own: where it cannot open a file it closes what it was given, asked or not, and
+ * to close that again would close a file that another thread has opened meanwhile. */
+static SNDFILE *open_own(int fd, SF_INFO *sf)
+{
+    const int own = fcntl(fd, F_DUPFD_CLOEXEC, 0);
+    return own < 0 ? NULL : sf_open_fd(own, SFM_READ, sf, SF_TRUE);
+}
+
 lt_status lt_audio_open(const char *path, lt_audio_reader **out, lt_error *err)
 {
     SF_INFO sf = {0};
@@ -121,9 +145,9 @@ lt_status lt_audio_open(const char *path, lt_audio_reader **out, lt_error *err)
         st = ltp_wav_look(path, r->fd, r->bytes, &r->view, err);
     if (st != LT_OK)
         goto done;
-    r->file = r->view != NULL ? ltp_wav_view_open(r->view, &sf) : sf_open_fd(r->fd, SFM_READ, &sf, SF_FALSE);
+    r->file = r->view != NULL ? ltp_wav_view_open(r->view, &sf) : open_own(r->fd, &sf);
     if (r->file == NULL) {
-        st = fail_open(path, err);
+        st = fail_open(path, r->fd, err);
         goto done;
     }
     st = check_format(path, &sf, err);

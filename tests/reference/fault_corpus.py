@@ -4,12 +4,13 @@
 traffic, wind, sweeps and telephony of their own. Nothing here comes from lanetune or its simulator.
 
 Every fault is planted so that it can be heard or measured at its time, by rules that know nothing of a detector:
-tones begin no lower than noise masks them (6 dB below the host in the one-third octave around them over the second that
-follows: critical ratio, H. Fastl and E. Zwicker, Psychoacoustics, chapter 4; memory), strong gusts of wind stand 10 dB
-over what the host has below 100 Hz, wind begins with the first gust that stands 6 dB over the host and comes within 10 dB
-of the strong ones, and gaps lie in sound, be it the noise of an empty lane.
+tones begin no lower than noise masks them (2 dB below the host in the critical band around them under 500 Hz, 6 dB
+above, over the second that follows, a burst buzz over its first group of bursts: H. Fastl and E. Zwicker,
+Psychoacoustics, chapters 4 and 6; memory), strong gusts of wind stand 10 dB over what the host has below 100 Hz, wind
+begins with the first gust that stands 6 dB over the host and comes within 10 dB of the strong ones, clipping with five
+samples in 0.1 s, and gaps lie in sound, be it the noise of an empty lane.
 
-    make_faulty(seed) -> (name, rate, channels [[...], ...], bits, [(code, at_s or None)])
+    make_faulty(seed) -> (name, rate, channels [[...], ...], bits, [(code, at_s, (first_s, last_s) or None)])
     make_clean(seed)  -> (name, rate, channels, bits)
 """
 import glob
@@ -358,31 +359,34 @@ def start_time(n, rate, rng, tail=2.5):
     return rng.uniform(1.0, n / rate - tail)
 
 
-MASKED_DB = -6.0
-
-
-def above_host_db(fault, host, rate, at, seconds=1.0):
-    """Level of the fault re the host's in the one-third octave where it stands out most, over the second after `at`."""
+def above_masking_db(fault, host, rate, at, seconds=1.0):
+    """Level of the fault re what the host just masks, in the band where it stands out most, over the second after
+    `at`. Bands are as wide as critical bands, 100 Hz or a third octave; a tone is heard in noise from 2 dB below the
+    level in its critical band on at low frequencies, from 6 dB below at high ones."""
     part = slice(int(at * rate), int((at + seconds) * rate))
     n = len(host[part])
     f = np.fft.rfftfreq(n, 1 / rate)
     window = signal.windows.hann(n)
     a, b = (np.abs(np.fft.rfft(v[part] * window)) ** 2 for v in (fault, host))
     best = -np.inf
-    for third in range(-14, 10):
+    for third in range(-12, 10):
         centre = 1000 * 10 ** (third / 10)
-        band = (f >= centre / 1.122) & (f < centre * 1.122)
-        if centre * 1.122 < rate / 2 and band.any():
-            best = max(best, 10 * np.log10((np.sum(a[band]) + 1e-20) / (np.sum(b[band]) + 1e-20)))
+        half = max(50.0, 0.116 * centre)
+        band = np.abs(f - centre) < half
+        masked = -2.0 if centre < 500 else -6.0
+        if centre + half < rate / 2 and band.any():
+            best = max(best, 10 * np.log10((np.sum(a[band]) + 1e-20) / (np.sum(b[band]) + 1e-20)) - masked)
     return best
 
 
-def audible(fault, host, rate, at):
-    """The fault, louder if the host would mask it."""
-    return fault * 10 ** (max(0.0, MASKED_DB - above_host_db(fault, host, rate, at)) / 20)
+def audible(fault, host, rate, at, seconds=1.0):
+    """The fault, louder if the host would mask it in its first seconds."""
+    return fault * 10 ** (max(0.0, -above_masking_db(fault, host, rate, at, seconds)) / 20)
 
 
 def plant_clipping(x, rate, rng):
+    """Its time is from the first sample at the ceiling to the first of five within 0.1 s: fewer are neither heard nor
+    surely told from a peak that just reaches it."""
     at = start_time(len(x), rate, rng)
     i = int(at * rate)
     y = x.copy()
@@ -393,7 +397,8 @@ def plant_clipping(x, rate, rng):
     low = -2.0 if rng.random() < 0.3 else -ceiling
     y[i:j] = np.clip(loud, low, ceiling)
     hit = np.nonzero((loud > ceiling) | (loud < low))[0]
-    return y, (i + hit[0]) / rate
+    dense = hit[:-4][hit[4:] - hit[:-4] < 0.1 * rate]
+    return y, ((i + hit[0]) / rate, (i + (dense[0] if len(dense) else hit[0])) / rate)
 
 
 def plant_dc_offset(x, rate, rng):
@@ -429,7 +434,7 @@ def plant_burst_buzz(x, rate, rng):
     b, a = signal.butter(1, 150, "highpass", fs=rate)
     buzz = signal.lfilter(b, a, buzz)
     b, a = signal.butter(2, min(6000, 0.45 * rate), fs=rate)
-    return x + audible(signal.lfilter(b, a, buzz) * 10 ** (rng.uniform(-34, -20) / 20), x, rate, at), at
+    return x + audible(signal.lfilter(b, a, buzz) * 10 ** (rng.uniform(-34, -20) / 20), x, rate, at, 0.35), at
 
 
 def plant_whine(x, rate, rng):

@@ -29,7 +29,8 @@ def judge(faults, code, at):
     times = [f["at_s"] for f in same]
     if at is None:
         return True, None in times, times
-    return True, any(t is not None and abs(t - at) <= WITHIN_S for t in times), times
+    first, last = at if isinstance(at, tuple) else (at, at)
+    return True, any(t is not None and first - WITHIN_S <= t <= last + WITHIN_S for t in times), times
 
 
 def main():

@@ -9,6 +9,7 @@
 #include "sound_file.h"
 #include "suite.h"
 
+#include <pthread.h>
 #include <sndfile.h>
 #include <string.h>
 #include <time.h>
@@ -283,6 +284,54 @@ static void what_is_no_sound_file_is_refused(void **state)
     assert_int_equal(bad, 0);
 }
 
+enum { ROUNDS = 3000 };
+
+static void *open_damaged(void *path)
+{
+    size_t *wrong = calloc(1, sizeof *wrong);
+    for (int i = 0; i < ROUNDS && wrong != NULL; i++) {
+        lt_audio_reader *r = NULL;
+        lt_error err = {0};
+        const lt_status st = lt_audio_open(path, &r, &err);
+        *wrong += st != LT_E_FORMAT || strstr(err.what, "its header is damaged") == NULL;
+        lt_audio_close(r);
+    }
+    return wrong;
+}
+
+/* A file that cannot be opened leaves those of other threads open, and says the same whatever they do. */
+static void a_damaged_file_disturbs_no_other_thread(void **state)
+{
+    (void)state;
+    const scratch dir = scratch_make();
+    scratch_names names = {.next = 0};
+    static const char half[] = "RIFF\x24\x00\x00\x00WAVEfmt \x10\x00\x00\x00";
+    char *damaged = scratch_at(&dir, &names, "damaged.wav"), *letter = scratch_at(&dir, &names, "letter.wav");
+    assert_true(scratch_write(damaged, half, sizeof half - 1));
+    assert_true(scratch_write(letter, "Dear customer", 13));
+    pthread_t thread;
+    void *wrong = NULL;
+    size_t lost = 0;
+    assert_int_equal(pthread_create(&thread, NULL, open_damaged, damaged), 0);
+    for (int i = 0; i < ROUNDS; i++) {
+        char text[4];
+        lt_audio_reader *r = NULL;
+        lt_error err = {0};
+        const int fd = open(letter, O_RDONLY | O_CLOEXEC);
+        lost += read(fd, text, sizeof text) != (ssize_t)sizeof text;
+        lost += lt_audio_open(letter, &r, &err) != LT_E_FORMAT || strstr(err.what, "not a sound file") == NULL;
+        lost += lseek(fd, 0, SEEK_CUR) != (off_t)sizeof text;
+        lost += close(fd) != 0;
+    }
+    assert_int_equal(pthread_join(thread, &wrong), 0);
+    scratch_remove(&dir);
+    assert_non_null(wrong);
+    const size_t misread = *(size_t *)wrong;
+    free(wrong);
+    assert_int_equal(misread, 0);
+    assert_int_equal(lost, 0);
+}
+
 /* Loading is a small part of a whole command that may take 0.1 s. The bound leaves room for slow test builds. */
 static void a_recording_is_loaded_fast(void **state)
 {
@@ -326,6 +375,7 @@ SUITE(audio_read)
         cmocka_unit_test(headers_are_claims),
         cmocka_unit_test(numbers_that_are_none_are_refused_with_their_place),
         cmocka_unit_test(what_is_no_sound_file_is_refused),
+        cmocka_unit_test(a_damaged_file_disturbs_no_other_thread),
         cmocka_unit_test(a_recording_is_loaded_fast),
         cmocka_unit_test(loading_survives_every_failed_allocation),
     };
