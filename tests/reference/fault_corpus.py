@@ -416,7 +416,7 @@ def plant_mains_hum(x, rate, rng):
     hum = sum(np.sin(2 * np.pi * mains * h * t + rng.uniform(0, 6)) * w
               for h, w in ((1, 1), (2, rng.uniform(0.2, 1)), (3, rng.uniform(0.3, 0.8)), (4, 0.2), (5, 0.3), (7, 0.2)))
     if rng.random() < 0.5:
-        return x + level * hum, None
+        return x + audible(level * hum, x, rate, 0.0, len(x) / rate), None
     at = start_time(len(x), rate, rng, 4.5)
     return x + audible(level * hum * (t >= at), x, rate, at), at
 
