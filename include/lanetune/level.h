@@ -258,7 +258,7 @@ typedef struct lt_interference_result {
     double burst_s;       /* time with the 217 Hz comb of a mobile phone */
     double burst_from_s;  /* NaN: none */
     double burst_db;      /* of the comb while it sounds */
-    double wind_percent;  /* share of the time with wind on the microphone */
+    double wind_percent;  /* share of the time with wind on the microphone; 0 under 0.5 % or half a second */
     double wind_from_s;   /* NaN: none */
     double wind_below_hz; /* levels under this frequency are the wind's while it blows; NaN */
 } lt_interference_result;

@@ -66,6 +66,7 @@ void lt_interference_push(lt_interference *s, const double *x, size_t count)
     s->frames += count;
 }
 
+static const double wind_least_s = 0.5, wind_least_part = 0.005;
 static const lt_interference_result nothing = {.mains_exact_hz = (double)NAN,
                                                .hum_from_s = (double)NAN,
                                                .burst_from_s = (double)NAN,
@@ -73,9 +74,15 @@ static const lt_interference_result nothing = {.mains_exact_hz = (double)NAN,
                                                .wind_from_s = (double)NAN,
                                                .wind_below_hz = (double)NAN};
 
-static void set_wind(lt_interference_result *out, double wind_s, double seconds)
+/* Half a second at least, as a fault; in a long recording gusts of less than a two-hundredth of it move no level, and a
+ * few frames of traffic may look like them. */
+static void set_wind(lt_interference_result *out, const lt_screened *wind, double seconds)
 {
-    out->wind_percent = seconds > 0.0 ? fmin(100.0, 100.0 * wind_s / seconds) : 0.0;
+    if (!lt_is_known(wind->wind_from_s) || wind->wind_s < fmax(wind_least_s, wind_least_part * seconds))
+        return;
+    out->wind_percent = fmin(100.0, 100.0 * wind->wind_s / seconds);
+    out->wind_from_s = wind->wind_from_s;
+    out->wind_below_hz = wind->wind_below_hz;
 }
 
 lt_status lt_interference_finish(lt_interference *s, double mains_hz, lt_interference_result *out, lt_error *err)
@@ -104,9 +111,8 @@ lt_status lt_interference_finish(lt_interference *s, double mains_hz, lt_interfe
     if (s->wind != NULL) {
         ltp_wind_result wind;
         ltp_wind_result_of(s->wind, &wind);
-        set_wind(out, wind.seconds, (double)s->frames / s->rate_hz);
-        out->wind_from_s = wind.from_s;
-        out->wind_below_hz = wind.below_hz;
+        const lt_screened blown = {.wind_s = wind.seconds, .wind_from_s = wind.from_s, .wind_below_hz = wind.below_hz};
+        set_wind(out, &blown, (double)s->frames / s->rate_hz);
     }
     return LT_OK;
 }
@@ -118,9 +124,7 @@ static const double same_whine = 0.002; /* of the frequency: supplies drift a li
 lt_interference_result lt_interference_screened(const lt_screened *s, double seconds)
 {
     lt_interference_result r = nothing;
-    set_wind(&r, s->wind_s, seconds);
-    r.wind_from_s = s->wind_from_s;
-    r.wind_below_hz = s->wind_below_hz;
+    set_wind(&r, s, seconds);
     return r;
 }
 
