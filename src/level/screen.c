@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: MIT
  * Where in a long recording whine or burst buzz may be.
  *
- * Whine stays for three seconds at least, so one spectrum every two seconds meets it; a peak there is looked for again
+ * Whine stays for three seconds at least, so one spectrum every 2.5 s meets it; a peak there is looked for again
  * in the spectrum right after it. Burst buzz repeats every 60/13 ms: correlated with itself 60 ms ago (13 periods), a
  * signal with its comb stands out of noise, and 40 ms ago (8.67 periods) tells it from mains hum, which repeats then as
  * well. Both say "maybe" sooner than the detectors say "yes"; what they name is heard by those (faults_whine.c,
@@ -26,7 +26,7 @@ static const double whine_from_hz = 900.0, highest_of_rate = 0.49;
 static const double stands_out = 14.1;    /* 11.5 dB over the median of a segment */
 static const double worth_a_median = 6.0; /* times the mean of a segment, which a tone of that height exceeds */
 static const double over_side = 5.0;      /* and over what lies four bins away */
-static const double faintest = 1e-14;
+static const double faintest = 1e-14;     /* mean square of a bin: -137 dBFS */
 static const double whine_margin_s = 6.0;
 
 typedef struct {
@@ -73,8 +73,8 @@ static bool end_frame(whine_look *w)
     ltp_frames_transform(&w->frames);
     for (size_t k = w->first_bin - SIDE; k < w->last_bin + SIDE; k++)
         w->power[k] = w->scale * lt_complex_power(w->frames.spectrum[k]);
-    for (size_t from = w->first_bin; from + SEGMENT <= w->last_bin; from += SEGMENT)
-        count = peaks_of_segment(w, from, peaks, count);
+    for (size_t from = w->first_bin; from < w->last_bin; from += SEGMENT) /* the last one overlaps */
+        count = peaks_of_segment(w, from + SEGMENT < w->last_bin ? from : w->last_bin - SEGMENT, peaks, count);
     for (size_t i = 0; i < count && w->again; i++)
         for (size_t j = 0; j < w->peak_count; j++)
             found = found || (peaks[i] + 1 >= w->peaks[j] && peaks[i] <= w->peaks[j] + 1);
@@ -119,7 +119,7 @@ typedef struct {
 } halving;
 
 struct ltp_screen {
-    double rate_hz, low_rate_hz;
+    double low_rate_hz;
     bool half;
     size_t halvings;
     halving stages[HALVINGS];
@@ -174,7 +174,6 @@ lt_status ltp_screen_create(double rate_hz, bool half, ltp_screen **out, lt_erro
     ltp_screen *s = ltp_alloc(1, sizeof *s);
     if (s == NULL)
         return ltp_fail_nomem(err, subject);
-    s->rate_hz = rate_hz;
     s->half = half;
     s->low_rate_hz = half ? 0.5 * rate_hz : rate_hz;
     for (; s->low_rate_hz > low_rate_hz; s->low_rate_hz *= 0.5)
@@ -335,11 +334,19 @@ void ltp_screen_push(ltp_screen *s, const double *x, size_t count, const double 
     }
 }
 
+static void end_with(lt_suspects *list, double seconds)
+{
+    if (list->count > 0)
+        list->items[list->count - 1].to_s = fmin(list->items[list->count - 1].to_s, seconds);
+}
+
 void ltp_screen_result(ltp_screen *s, lt_screened *out)
 {
     ltp_wind_result wind;
     ltp_wind_result_of(s->wind, &wind);
     *out = s->found;
+    end_with(&out->whine, (double)s->whine.pushed / s->whine.rate_hz);
+    end_with(&out->burst, (double)s->whine.pushed / s->whine.rate_hz);
     out->wind_s = wind.seconds;
     out->wind_from_s = wind.from_s;
     out->wind_below_hz = wind.below_hz;
