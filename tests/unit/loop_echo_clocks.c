@@ -30,9 +30,9 @@ static double between(const lt_signal *x, double at)
 static lt_signal *other_clock(const lt_signal *sent, double ppm, ptrdiff_t late)
 {
     lt_signal *s = NULL;
-    lt_signal *talk = bursts(sent->count / RATE, 77);
     lt_rng r = {99};
     assert_int_equal(lt_signal_create((size_t)((ptrdiff_t)sent->count - late), RATE, &s, NULL), LT_OK);
+    lt_signal *talk = bursts(s->count / RATE, 77); /* as long as what is made: early recorders run on after `sent` */
     for (size_t i = 0; i < s->count; i++) {
         const double at = ((double)i + (double)late) / (1.0 + ppm * 1e-6);
         s->samples[i] = 0.1 * between(sent, at - 16.0) + 0.05 * between(sent, at - 112.0) + 0.001 * lt_rng_gauss(&r);
