@@ -75,7 +75,7 @@ static void turn_to_origin(ptrdiff_t origin_frames, size_t n_fft, lt_complex *sp
         const double angle = unit * (double)((uint64_t)first * origin % (uint64_t)n_fft);
         const lt_complex coarse = {cos(angle), sin(angle)};
         for (size_t k = 0; k < FINE_TURNS && first + k <= n_fft / 2; k++)
-            spectrum[first + k] = lt_complex_multiply(spectrum[first + k], lt_complex_multiply(coarse, fine[k]));
+            spectrum[first + k] = ltp_product(spectrum[first + k], ltp_product(coarse, fine[k]));
     }
 }
 

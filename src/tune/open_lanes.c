@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: MIT
  * Margins of every set of open lanes, the worst first, and each lane alone with the notches that would help it. dB. */
 #include "base/alloc.h"
+#include "base/parallel.h"
 #include "tune/tune_internal.h"
 
 #include <math.h>
@@ -65,9 +66,19 @@ static void take_notches(lt_open_lane *l)
     l->margin.margin_with_notches_db = s->margin_db;
 }
 
-static lt_status one_lane(const lt_open_lane_of *in, double want_db, lt_open_lane *out, lt_open_margin *all,
-                          lt_error *err)
+typedef struct {
+    const lt_open_lane_of *in;
+    double want_db;
+    lt_open_lane *out;
+    lt_notes warnings, assumptions;
+    lt_status status;
+    lt_error error;
+} lane_work;
+
+static lt_status one_lane(lane_work *w, lt_error *err)
 {
+    const lt_open_lane_of *in = w->in;
+    lt_open_lane *out = w->out;
     const lt_tune_lane *l = in->lane;
     const double d_out_db = in->outbound_db - l->outbound.recorded_db;
     const double d_in_db = in->inbound_db - l->inbound.recorded_db;
@@ -76,7 +87,7 @@ static lt_status one_lane(const lt_open_lane_of *in, double want_db, lt_open_lan
     ltp_evidence *speech = NULL;
     out->lane = l->lane;
     memcpy(out->name, l->name, sizeof out->name);
-    out->want_db = lt_is_known(want_db) ? want_db : limit_db;
+    out->want_db = lt_is_known(w->want_db) ? w->want_db : limit_db;
     lt_status st = ltp_evidence_of_loops(l, &loops, err);
     if (st != LT_OK)
         return st;
@@ -92,12 +103,72 @@ static lt_status one_lane(const lt_open_lane_of *in, double want_db, lt_open_lan
         st = ltp_lane_notches(loops, speech, d_out_db, d_in_db, out->want_db, &out->notch, err);
     if (st == LT_OK) {
         take_notches(out);
-        ltp_notches_doubts(&out->notch.set, l->lane, &all->warnings);
-        carry(&loops->assumptions, l->lane, &all->assumptions);
-        carry(&loops->warnings, l->lane, &all->warnings);
+        ltp_notches_doubts(&out->notch.set, l->lane, &w->warnings);
+        carry(&loops->assumptions, l->lane, &w->assumptions);
+        carry(&loops->warnings, l->lane, &w->warnings);
     }
     ltp_evidence_free(loops);
     ltp_evidence_free(speech);
+    return st;
+}
+
+static void add_condition(lt_open_margin *out, const char *name)
+{
+    for (size_t k = 0; k < out->condition_count; k++)
+        if (strcmp(out->conditions[k], name) == 0)
+            return;
+    if (out->condition_count == LT_CONDITIONS_MAX) {
+        lt_notes_add(&out->warnings, "too-many-conditions",
+                     "The condition '%.40s' is left out: at most %d are compared.", name, (int)LT_CONDITIONS_MAX);
+        return;
+    }
+    memcpy(out->conditions[out->condition_count++], name, LT_NAME_MAX);
+}
+
+typedef struct {
+    const lt_open_lanes *in;
+    lt_open_margin *out;
+    lane_work *work;
+} all_lanes;
+
+static void work_on_lane(void *context, size_t i)
+{
+    lane_work *w = &((const all_lanes *)context)->work[i];
+    w->status = one_lane(w, &w->error);
+}
+
+static bool take_lane(void *context, size_t i)
+{
+    const all_lanes *a = context;
+    const lane_work *w = &a->work[i];
+    lt_open_margin *out = a->out;
+    if (w->status != LT_OK)
+        return false;
+    lt_notes_append(&out->warnings, &w->warnings);
+    lt_notes_append(&out->assumptions, &w->assumptions);
+    for (size_t c = 0; c < w->in->lane->condition_count; c++)
+        add_condition(out, w->in->lane->recordings[c].name);
+    const double safe_db = w->out->margin.safe_margin_db;
+    const double worst_db = out->lanes[out->worst_lane].margin.safe_margin_db;
+    if (safe_db < worst_db || (isnan(worst_db) && !isnan(safe_db)))
+        out->worst_lane = i;
+    out->lane_count++;
+    return true;
+}
+
+static lt_status each_lane(const lt_open_lanes *in, lt_open_margin *out, lt_error *err)
+{
+    lane_work *work = ltp_alloc(in->lane_count, sizeof *work);
+    if (work == NULL)
+        return ltp_fail_nomem(err, "the lanes");
+    for (size_t i = 0; i < in->lane_count; i++)
+        work[i] = (lane_work){.in = &in->lanes[i], .want_db = in->want_db, .out = &out->lanes[i]};
+    all_lanes a = {.in = in, .out = out, .work = work};
+    ltp_parallel_run(&(ltp_parallel){.count = in->lane_count, .context = &a, .work = work_on_lane, .take = take_lane});
+    lt_status st = LT_OK;
+    for (size_t i = 0; i < in->lane_count && st == LT_OK; i++)
+        st = work[i].status == LT_OK ? LT_OK : ltp_fail(err, work[i].status, "%s", work[i].error.what);
+    ltp_free(work);
     return st;
 }
 
@@ -114,19 +185,6 @@ static void list_counters(const lt_open_lanes *in, lt_open_margin *out)
     }
 }
 
-static void add_condition(lt_open_margin *out, const char *name)
-{
-    for (size_t k = 0; k < out->condition_count; k++)
-        if (strcmp(out->conditions[k], name) == 0)
-            return;
-    if (out->condition_count == LT_CONDITIONS_MAX) {
-        lt_notes_add(&out->warnings, "too-many-conditions",
-                     "The condition '%.40s' is left out: at most %d are compared.", name, (int)LT_CONDITIONS_MAX);
-        return;
-    }
-    memcpy(out->conditions[out->condition_count++], name, LT_NAME_MAX);
-}
-
 static int worst_first(const void *a, const void *b)
 {
     const lt_matrix_margin *x = a;
@@ -141,12 +199,39 @@ static int worst_first(const void *a, const void *b)
     return (x->open > y->open) - (x->open < y->open);
 }
 
+typedef struct {
+    const lt_loop_matrix *const *matrices;
+    lt_open_margin *out;
+    lt_status status[LT_OPEN_SETS_MAX];
+    lt_error error[LT_OPEN_SETS_MAX];
+} set_work;
+
+static void work_on_set(void *context, size_t i)
+{
+    set_work *w = context;
+    w->status[i] = lt_loop_matrix_margin(w->matrices, w->out->condition_count, (unsigned)i + 1, false, &w->out->sets[i],
+                                         &w->error[i]);
+}
+
+static bool take_set(void *context, size_t i)
+{
+    const set_work *w = context;
+    w->out->set_count = i + 1;
+    return w->status[i] == LT_OK;
+}
+
 static lt_status compute_sets(const lt_loop_matrix *const *matrices, lt_open_margin *out, lt_error *err)
 {
-    const unsigned all = (1u << out->lane_count) - 1u;
-    lt_status st = LT_OK;
-    for (unsigned open = 1; open <= all && st == LT_OK; open++)
-        st = lt_loop_matrix_margin(matrices, out->condition_count, open, false, &out->sets[out->set_count++], err);
+    set_work *w = ltp_alloc(1, sizeof *w);
+    if (w == NULL)
+        return ltp_fail_nomem(err, "the sets of open lanes");
+    w->matrices = matrices;
+    w->out = out;
+    ltp_parallel_run(
+        &(ltp_parallel){.count = (1u << out->lane_count) - 1u, .context = w, .work = work_on_set, .take = take_set});
+    const size_t last = out->set_count - 1;
+    const lt_status st = w->status[last] == LT_OK ? LT_OK : ltp_fail(err, w->status[last], "%s", w->error[last].what);
+    ltp_free(w);
     if (st != LT_OK)
         return st;
     qsort(out->sets, out->set_count, sizeof *out->sets, worst_first);
@@ -215,16 +300,7 @@ lt_status lt_open_margin_compute(const lt_open_lanes *in, lt_open_margin *out, l
     if (st != LT_OK)
         return st;
     list_counters(&kept, out);
-    for (size_t i = 0; i < kept.lane_count && st == LT_OK; i++) {
-        st = one_lane(&kept.lanes[i], in->want_db, &out->lanes[out->lane_count], out, err);
-        for (size_t c = 0; c < kept.lanes[i].lane->condition_count; c++)
-            add_condition(out, kept.lanes[i].lane->recordings[c].name);
-        const double safe_db = out->lanes[out->lane_count].margin.safe_margin_db;
-        const double worst_db = out->lanes[out->worst_lane].margin.safe_margin_db;
-        if (safe_db < worst_db || (isnan(worst_db) && !isnan(safe_db)))
-            out->worst_lane = out->lane_count;
-        out->lane_count++;
-    }
+    st = each_lane(&kept, out, err);
     if (st == LT_OK)
         st = all_sets(&kept, out, err);
     if (st == LT_OK)

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: MIT
  * Several lanes open: which coupling counts, recorded before stated before assumed, and margins of lanes whose
  * couplings are single taps. All figures from closed forms. */
+#include "base/alloc.h"
 #include "lane_fixture.h"
 #include "near.h"
 #include "suite.h"
@@ -222,6 +223,38 @@ static void notches_keep_to_the_equalizer(void **state)
     assert_false(w.out.lanes[0].notch.set.reached);
 }
 
+/* Lanes and sets are worked on by several threads, and by one while an allocation is to fail: the same bits. */
+static void the_number_of_threads_does_not_show(void **state)
+{
+    (void)state;
+    static workplace w;
+    static lt_open_margin alone;
+    make(&w, 2);
+    one_tap(&w.cross[0], 40, 0.03);
+    w.list[0].response = &w.cross[0].response;
+    assert_int_equal(lt_open_margin_compute(&w.in, &w.out, NULL), LT_OK);
+    ltp_fault_after(1000000);
+    const bool one_thread = ltp_fault_pending();
+    assert_int_equal(lt_open_margin_compute(&w.in, &alone, NULL), LT_OK);
+    ltp_fault_after(-1);
+    if (!one_thread)
+        skip();
+    assert_int_equal(w.out.set_count, alone.set_count);
+    assert_int_equal(w.out.worst_lane, alone.worst_lane);
+    assert_int_equal(w.out.warnings.count, alone.warnings.count);
+    assert_int_equal(w.out.assumptions.count, alone.assumptions.count);
+    for (size_t i = 0; i < alone.set_count; i++) {
+        const lt_matrix_margin *a = &w.out.sets[i], *b = &alone.sets[i];
+        const double found[2][5] = {{a->margin_db, a->safe_margin_db, a->any_phase_margin_db, a->ring_hz, a->safe_hz},
+                                    {b->margin_db, b->safe_margin_db, b->any_phase_margin_db, b->ring_hz, b->safe_hz}};
+        assert_int_equal(a->open, b->open);
+        assert_memory_equal(found[0], found[1], sizeof found[0]);
+    }
+    for (size_t i = 0; i < alone.lane_count; i++)
+        assert_memory_equal(&w.out.lanes[i].margin.safe_margin_db, &alone.lanes[i].margin.safe_margin_db,
+                            sizeof(double));
+}
+
 SUITE(tune_open)
 {
     const struct CMUnitTest tests[] = {
@@ -231,6 +264,7 @@ SUITE(tune_open)
         cmocka_unit_test(assumed_from_the_own_couplings),
         cmocka_unit_test(a_lane_without_a_loop_is_left_out),
         cmocka_unit_test(notches_keep_to_the_equalizer),
+        cmocka_unit_test(the_number_of_threads_does_not_show),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
