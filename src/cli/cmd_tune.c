@@ -43,6 +43,16 @@ static bool misses_a_limit(const cli_site *s)
     return false;
 }
 
+/* A script that reads status 0 must not take a limit that nothing is known of for one that holds. */
+static void note_what_is_not_checked(cli_args *a, const cli_site *s)
+{
+    for (size_t i = 0; i < s->count; i++)
+        if (lt_notes_has(&s->results[i].assumptions, "loop-not-measured"))
+            lt_notes_add(&a->notes, "safe-margin-not-checked",
+                         "lane %u: the safe margin is not checked, nothing is known of its loop: record lane-coupling",
+                         s->results[i].lane);
+}
+
 static int run(cli_args *a)
 {
     const int usage = check_usage(a);
@@ -54,6 +64,8 @@ static int run(cli_args *a)
     lt_status status = cli_site_run(a->words[0], cli_text(a, "visit", NULL), cli_count(a, "lane", 0), &s, &err);
     if (status == LT_OK)
         status = cli_site_save_results(a->words[0], &s, &err);
+    if (status == LT_OK && cli_flag(a, "check"))
+        note_what_is_not_checked(a, &s);
     if (status == LT_OK)
         status = print(a, &s, &text, &err);
     const bool missed = status == LT_OK && cli_flag(a, "check") && misses_a_limit(&s);

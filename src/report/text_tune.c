@@ -17,6 +17,7 @@ static void arrow(ltp_textbuf *b, double before, double after, int decimals, siz
 
 static void summary(ltp_textbuf *b, const lt_tune_result *r, size_t count)
 {
+    bool unmet = false, unknown = false;
     ltp_text_add(b, "Settings to dial in, now -> then (SII: 0 to 1, how much of speech is heard)\n\n");
     ltp_text_format(b, "%-17s%14s%15s%14s%15s\n", "lane", "outbound dB", "inbound dB", "SII customer", "SII operator");
     for (size_t i = 0; i < count; i++) {
@@ -29,14 +30,16 @@ static void summary(ltp_textbuf *b, const lt_tune_result *r, size_t count)
         arrow(b, r[i].before.sii_outbound, r[i].after.sii_outbound, 2, 4);
         ltp_text_add(b, "   ");
         arrow(b, r[i].before.sii_inbound, r[i].after.sii_inbound, 2, 4);
-        ltp_text_add(b, r[i].unmet_count > 0 ? " !\n" : "\n");
+        const bool loop_unknown = lt_notes_has(&r[i].assumptions, "loop-not-measured");
+        ltp_text_add(b, r[i].unmet_count > 0 ? " !" : "");
+        ltp_text_add(b, loop_unknown ? " ?\n" : "\n");
+        unmet |= r[i].unmet_count > 0;
+        unknown |= loop_unknown;
     }
-    for (size_t i = 0; i < count; i++) {
-        if (r[i].unmet_count > 0) {
-            ltp_text_add(b, "! a limit cannot be met at any setting, see below\n");
-            break;
-        }
-    }
+    if (unmet)
+        ltp_text_add(b, "! a limit cannot be met at any setting, see below\n");
+    if (unknown)
+        ltp_text_add(b, "? the loop was not measured: the safe margin is not known and not checked\n");
 }
 
 static void figures(ltp_textbuf *b, const lt_tune_result *r)

@@ -169,6 +169,24 @@ static void inbound_side(ltp_evidence *e, size_t c)
     counter_noise(e, c);
 }
 
+/* A slip of the pen in site.yaml or visit.yaml, or limits tighter than the knob: figures hold either way. */
+static void note_range(ltp_evidence *e, const lt_adjuster *a, const char *which)
+{
+    const double first_db = a->steps_db[0] - LTP_SLACK_ROUNDING_DB;
+    const double last_db = a->steps_db[a->step_count - 1] + LTP_SLACK_ROUNDING_DB;
+    const bool now_outside = a->now_db < first_db || a->now_db > last_db;
+    const bool visit_outside = a->recorded_db < first_db || a->recorded_db > last_db;
+    if (now_outside)
+        lt_notes_add(&e->warnings, "setting-out-of-range",
+                     "The %s adjuster is said to stand at %g dB (now_db), but offers %g to %g dB: check site.yaml.",
+                     which, a->now_db, a->steps_db[0], a->steps_db[a->step_count - 1]);
+    if (visit_outside && fabs(a->recorded_db - a->now_db) > LTP_SLACK_ROUNDING_DB)
+        lt_notes_add(&e->warnings, "setting-out-of-range",
+                     "The %s adjuster is said to have stood at %g dB in this visit, but offers %g to %g dB: check "
+                     "settings in visit.yaml.",
+                     which, a->recorded_db, a->steps_db[0], a->steps_db[a->step_count - 1]);
+}
+
 static void note_what_is_not_checked(ltp_evidence *e)
 {
     const lt_tune_lane *l = e->lane;
@@ -225,6 +243,8 @@ lt_status ltp_evidence_create(const lt_tune_lane *lane, ltp_evidence **out, lt_e
     lt_status st = create_spectra(lane, false, &e, err);
     if (st != LT_OK)
         return st;
+    note_range(e, &lane->outbound, "outbound");
+    note_range(e, &lane->inbound, "inbound");
     note_what_is_not_checked(e);
     st = ltp_paths(e, err);
     if (st != LT_OK) {

@@ -249,6 +249,37 @@ class ByHand(Case):
         self.assertAlmostEqual(lane["safe_margin_db"]["before"], -20 * np.log10(self.LANE) + 10, delta=0.2)
         self.assertTrue(any("counter" in a["code"] or "counter" in a["message"] for a in lane["assumptions"]))
 
+    def test_a_loop_that_was_not_measured_is_not_checked_and_that_is_said(self):
+        (self.site / "visits" / "2024-05-14" / "lane-1" / "lane-coupling.wav").unlink()
+        value = self.json("tune", self.site, "--check")
+        (lane,) = value["result"]["lanes"]
+        self.assertEqual(lane["safe_margin_db"], {"before": None, "after": None})
+        self.assertIn("loop-not-measured", [a["code"] for a in lane["assumptions"]])
+        self.assertIn("safe-margin-not-checked", [w["code"] for w in value["warnings"]])
+        value = self.json("tune", self.site)
+        self.assertNotIn("safe-margin-not-checked", [w["code"] for w in value["warnings"]])
+        r = run("tune", self.site, "--check")
+        self.assertEqual(r.status, 0)
+        self.assertIn("lane 1: the safe margin is not checked", r.err)
+        self.assertRegex(r.out, r"(?m)^ +1 .* \?$")
+        self.assertIn("? the loop was not measured", r.out)
+
+    def test_a_setting_outside_the_adjusters_range_is_told(self):
+        def told():
+            (lane,) = self.json("tune", self.site)["result"]["lanes"]
+            return [w["message"] for w in lane["warnings"] if w["code"] == "setting-out-of-range"]
+        self.write_site("    outbound: {now_db: 10}\n    inbound: {steps_db: [-6, -3, 0]}\n")
+        self.assertEqual(told(), [])  # the last step is in it
+        self.write_site("    outbound: {now_db: 15}\n    inbound: {steps_db: [-6, -3, -1]}\n")
+        outbound, inbound = told()
+        self.assertIn("outbound adjuster is said to stand at 15 dB (now_db), but offers -20 to 10 dB", outbound)
+        self.assertIn("inbound adjuster is said to stand at 0 dB (now_db), but offers -6 to -1 dB", inbound)
+        visit_yaml = self.site / "visits" / "2024-05-14" / "visit.yaml"
+        visit_yaml.write_text(visit_yaml.read_text() + "settings:\n  - {lane: 1, outbound_db: -21}\n")
+        self.write_site()
+        (message,) = told()
+        self.assertIn("stood at -21 dB in this visit, but offers -20 to 10 dB", message)
+
     def privacy(self, gain, noise_dbfs):
         """Privacy index where the outbound line arrives with `gain`, in white noise; peaks 12 dB, range 30 dB."""
         with open(SOURCE / "tests" / "reference" / "data" / "ai_weights.csv", newline="") as f:
