@@ -2,8 +2,8 @@
  * Which limit binds, and what one dB more of it would buy. SII.
  *
  * A limit binds if a better setting (by more than 0.002) would be offered without it; for `range` the adjusters go on
- * beyond their last step. What one dB buys is found on a virtual grid of 0.25 dB between the first and the last step:
- * the best objective with that limit relaxed by 1 dB less the best without. Of tied lanes the limit is relaxed in all.
+ * beyond their last step. What one dB buys is the best objective with that limit relaxed by 1 dB less the best without,
+ * both with adjusters that have no steps; of tied lanes, with steps of 0.25 dB and the limit relaxed in all.
  */
 #include "base/alloc.h"
 #include "tune/tune_internal.h"
@@ -16,9 +16,9 @@ enum { CANDIDATES = LTP_LIMITS + 1 }; /* the limits and `range` */
 typedef struct {
     ltp_problem problems[LT_TUNE_LANES_MAX];
     ltp_choice choices[LT_TUNE_LANES_MAX];
-    double base[LT_TUNE_LANES_MAX];                /* on the fine grid, as things are */
+    double base[LT_TUNE_LANES_MAX];                /* without steps, as things are */
     double offered[CANDIDATES][LT_TUNE_LANES_MAX]; /* best objective without the limit */
-    double relaxed[CANDIDATES][LT_TUNE_LANES_MAX]; /* on the fine grid, 1 dB more of it */
+    double relaxed[CANDIDATES][LT_TUNE_LANES_MAX]; /* without steps, 1 dB more of it */
     double alone[CANDIDATES][LT_TUNE_LANES_MAX];   /* with no other limit than this */
     double all_free[LT_TUNE_LANES_MAX];
 } trials;
@@ -45,7 +45,7 @@ static void relax(const ltp_group *g, lt_limit k, trials *t)
 {
     for (size_t l = 0; l < g->count; l++) {
         if (k == LT_LIMIT_RANGE)
-            t->problems[l].beyond = true; /* the fine grid goes on for just 1 dB */
+            t->problems[l].beyond = true; /* for just 1 dB */
         else
             t->problems[l].slack_db[k] += 1.0;
     }
@@ -59,10 +59,21 @@ static lt_status solve(const ltp_group *g, trials *t, double *best, lt_error *er
     return st;
 }
 
+/* As if there were no steps. */
+static lt_status solve_between(const ltp_group *g, trials *t, double *best, lt_error *err)
+{
+    if (g->knobs > 0)
+        return solve(g, t, best, err);
+    lt_status st = LT_OK;
+    for (size_t l = 0; l < g->count && st == LT_OK; l++)
+        st = ltp_best_between(g->evidence[l], &t->problems[l], &best[l], err);
+    return st;
+}
+
 static lt_status try_each(const ltp_group *g, trials *t, lt_error *err)
 {
     take(g, true, t);
-    lt_status st = solve(g, t, t->base, err);
+    lt_status st = solve_between(g, t, t->base, err);
     for (int k = 0; k < CANDIDATES && st == LT_OK; k++) {
         take(g, false, t);
         drop(g, (lt_limit)k, t);
@@ -71,7 +82,7 @@ static lt_status try_each(const ltp_group *g, trials *t, lt_error *err)
             break;
         take(g, true, t);
         relax(g, (lt_limit)k, t);
-        st = solve(g, t, t->relaxed[k], err);
+        st = solve_between(g, t, t->relaxed[k], err);
     }
     return st;
 }

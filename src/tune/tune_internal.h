@@ -112,6 +112,11 @@ typedef struct {
  * @return LT_E_ARG so many knobs are tied together that the search does not end; LT_E_NOMEM */
 LT_NODISCARD lt_status ltp_search(const ltp_problem *lanes, size_t count, size_t knobs, ltp_choice *out, lt_error *err);
 
+/* ---- between.c ---- */
+
+/** The best objective of a lane alone if its adjusters had no steps. p->grid is its virtual grid. */
+LT_NODISCARD lt_status ltp_best_between(const ltp_evidence *e, const ltp_problem *p, double *best, lt_error *err);
+
 /* ---- notches.c ---- */
 
 /** Notches that bring the lane's loops to want_db, least loss of SII first.

@@ -77,7 +77,8 @@ static void limits_without_which_it_would_be_better(void **state)
             fail_msg("no lane is limited by %s", lt_limit_name((lt_limit)k));
 }
 
-/* On adjusters of 0.25 dB the virtual grid is the real one: relaxing the limit itself must buy what was promised. */
+/* Adjusters of 1 dB are tuned; relaxing the limit itself on adjusters of 0.05 dB, brute force, must buy what was
+ * promised. The brute force misses the best place by up to 0.025 dB, some 0.0004 SII. */
 static void one_db_buys_what_it_says(void **state)
 {
     (void)state;
@@ -87,9 +88,11 @@ static void one_db_buys_what_it_says(void **state)
     for (uint64_t i = 0; i < 120; i++) {
         random_lane(&w->f, 4000 + i);
         lt_tune_lane *l = &w->f.lane;
-        fixture_steps(&l->outbound, -15.0, 8.0, 0.25);
-        fixture_steps(&l->inbound, -15.0, 8.0, 0.25);
+        fixture_steps(&l->outbound, -15.0, 8.0, 1.0);
+        fixture_steps(&l->inbound, -15.0, 8.0, 1.0);
         assert_int_equal(lt_tune(l, 1, &w->r, NULL), LT_OK);
+        fixture_steps(&l->outbound, -15.0, 8.0, 0.05);
+        fixture_steps(&l->inbound, -15.0, 8.0, 0.05);
         for (size_t k = 0; k < w->r.binding_count && w->r.unmet_count == 0; k++) {
             fixture changed = w->f;
             lt_tune_lane *c = &changed.lane;
@@ -102,15 +105,18 @@ static void one_db_buys_what_it_says(void **state)
                 c->operator_limit_dba += 1.0;
             else if (limit == LT_LIMIT_PROPERTY_LINE)
                 c->property_line_limit_dba += 1.0;
-            else if (limit == LT_LIMIT_RANGE) {
-                fixture_steps(&c->outbound, -15.0, 9.0, 0.25);
-                fixture_steps(&c->inbound, -15.0, 9.0, 0.25);
+            else if (limit == LT_LIMIT_HEADROOM) {
+                c->clip_line_dbfs += 1.0;
+                c->speaker_power_w *= pow(10.0, 0.1);
+            } else if (limit == LT_LIMIT_RANGE) {
+                fixture_steps(&c->outbound, -15.0, 9.0, 0.05);
+                fixture_steps(&c->inbound, -15.0, 9.0, 0.05);
             } else
                 continue;
             brute_paths p;
             brute_paths_fill(l, &p);
             const double gain = brute_search(c, &p, 0, false).best - brute_search(l, &p, 0, false).best;
-            bad += !near_abs(lt_limit_name(limit), w->r.binding[k].one_db_buys_sii, gain, 1e-6);
+            bad += !near_abs(lt_limit_name(limit), w->r.binding[k].one_db_buys_sii, gain, 5e-4);
             checked++;
         }
     }
