@@ -7,6 +7,7 @@
 
 static const double fade_s = 0.006; /* with what the device has queued, 50 ms from key to silence */
 static const uint64_t caller_patience_ns = 2000000000U;
+static const uint64_t filling_ns = 20000000U;
 
 void ltp_callback_init(ltp_callback_state *s, const ltp_live_job *job, double rate_hz)
 {
@@ -217,6 +218,18 @@ int ltp_callback(const void *input, void *output, unsigned long frames, const Pa
     return last ? paComplete : paContinue;
 }
 
+/* A sound system fills its buffers with the first callbacks, all at once, and may begin to take sound out of them a
+ * second later; the other one may deliver nothing for as long. Time runs from then on, for whoever waits for it and for
+ * what is to be played. */
+static bool is_not_ready(ltp_callback_state *s, uint64_t now_ns)
+{
+    if (s->first_ns == 0)
+        s->first_ns = now_ns;
+    const bool records = atomic_load_explicit(&s->shared->beats, memory_order_relaxed) != 0;
+    s->takes = s->takes || (records && now_ns - s->first_ns >= filling_ns);
+    return !s->takes;
+}
+
 int ltp_callback_play(const void *input, void *output, unsigned long frames, const PaStreamCallbackTimeInfo *time,
                       PaStreamCallbackFlags flags, void *state)
 {
@@ -225,10 +238,12 @@ int ltp_callback_play(const void *input, void *output, unsigned long frames, con
     ltp_callback_state *s = state;
     ltp_shared *sh = s->shared;
     const uint64_t now_ns = ltp_now_ns();
-    (void)atomic_fetch_add_explicit(&sh->out_beats, 1, memory_order_relaxed);
     memset(output, 0, frames * s->output_channels * sizeof(float));
     if (atomic_load_explicit(&sh->finished, memory_order_relaxed) != 0)
         return paComplete;
+    if (is_not_ready(s, now_ns) && !stop_asked(s, now_ns))
+        return paContinue;
+    (void)atomic_fetch_add_explicit(&sh->out_beats, 1, memory_order_relaxed);
     (void)atomic_fetch_or_explicit(&sh->out_flags, flags & (paOutputUnderflow | paOutputOverflow),
                                    memory_order_relaxed);
     const bool fading = s->fade_left < s->fade_frames || stop_asked(s, now_ns);

@@ -16,6 +16,8 @@ typedef struct {
     uint64_t total_frames;                  /* 0 = until stopped */
     uint64_t done;                          /* frames recorded, or played by a stream that only plays */
     uint64_t lead_frames;                   /* of silence before the stimulus */
+    uint64_t first_ns;                      /* a stream that only plays: its first callback; 0 = none yet */
+    bool takes;                             /* ... both devices are at work by now */
     bool waits;                             /* two streams: nothing is kept until the other one plays */
     float ceiling;
     uint64_t ramp_frames;

@@ -15,7 +15,7 @@ enum {
     POLL_MS = 4,
     ROUND_MS = 50,
     OPEN_MS = 2500,       /* until the device is open, and from there until the stream runs */
-    FIRST_MS = 2000,      /* from there to the first callback */
+    FIRST_MS = 2500,      /* from there to the first callback: a server may begin with a buffer of 2 s */
     SILENCE_MS = 1000,    /* between callbacks */
     CRAWL_MS = 1000,      /* a server that waits for a hung client lets a callback pass now and then: this has to ... */
     CRAWL_AUDIO_MS = 50,  /* ... bring so much */
@@ -35,6 +35,7 @@ _Static_assert(POLL_MS + CLOSE_MS + KILL_MS <= KNOWN_MS, "the stream ends: its s
 _Static_assert(SILENCE_MS + ROUND_MS + KILL_MS <= KNOWN_MS, "no callback any more");
 _Static_assert(2 * CRAWL_MS + ROUND_MS + KILL_MS <= KNOWN_MS, "hardly any: the first stretch may begin before");
 _Static_assert(OPEN_MS + ROUND_MS + KILL_MS <= KNOWN_MS, "it does not open; another rate is told at once");
+_Static_assert(FIRST_MS + ROUND_MS + KILL_MS <= KNOWN_MS, "it opens and does not run");
 _Static_assert(ZEROS_MS + FADE_MS + CLOSE_MS + KILL_MS <= KNOWN_MS, "digital silence in a take, a swapped plug");
 _Static_assert(IDLE_ZEROS_MS + FADE_MS + CLOSE_MS + KILL_MS <= KNOWN_MS, "digital silence in a recording");
 _Static_assert(FADE_MS + CLOSE_MS + KILL_MS <= KNOWN_MS, "a key, a signal, a limit, a full disk");
@@ -99,7 +100,7 @@ static void count_time(run_state *r)
     r->state_s = state == r->state ? r->state_s + dt : 0.0;
     r->no_beat_s = beats == r->beats ? r->no_beat_s + dt : 0.0;
     const uint32_t out_beats = atomic_load_explicit(&sh->out_beats, memory_order_relaxed);
-    const bool plays = sh->apart && state == LTP_LIVE_RUNNING && atomic_load(&sh->quiet) == 0;
+    const bool plays = sh->apart && beats > 0 && state == LTP_LIVE_RUNNING && atomic_load(&sh->quiet) == 0;
     r->mute_s = plays && out_beats == r->out_beats ? r->mute_s + dt : 0.0;
     r->out_beats = out_beats;
     r->running_s += state == LTP_LIVE_RUNNING ? dt : 0.0;

@@ -13,7 +13,7 @@
 #include <time.h>
 #include <unistd.h>
 
-enum { BLOCK = 256, CHANNELS_MAX = 8, HISTORY = 8192 };
+enum { BLOCK = 256, CHANNELS_MAX = 8, HISTORY = 8192, FULL_US = 1400000 };
 
 fake_options fake_device = {.gain = 0.5, .delay_frames = 100, .noise = 1e-5};
 
@@ -31,7 +31,7 @@ static fake_stream both[2]; /* the second one plays alone */
 
 static void nap(unsigned us)
 {
-    const struct timespec t = {.tv_nsec = (long)us * 1000L};
+    const struct timespec t = {.tv_sec = us / 1000000, .tv_nsec = (long)(us % 1000000) * 1000L};
     if (us > 0)
         (void)nanosleep(&t, NULL);
 }
@@ -74,6 +74,8 @@ static int run(void *stream)
     fake_stream *s = stream;
     float in[BLOCK * CHANNELS_MAX], out[BLOCK * CHANNELS_MAX];
     uint32_t seed = 1;
+    if (fake_device.fault == FAKE_RECORDER_LATE && s == &both[0])
+        nap(FULL_US);
     for (uint64_t frame = 0; atomic_load(&s->active) != 0; frame += BLOCK) {
         hear(s, in, frame, &seed);
         const int said =
@@ -85,7 +87,8 @@ static int run(void *stream)
             return 0;
         if (said != paContinue)
             atomic_store(&s->active, 0);
-        nap(fake_device.pause_us);
+        const bool full = fake_device.fault == FAKE_PLAYER_FILLS && s == &both[1] && frame == 4 * BLOCK;
+        nap(full ? FULL_US : fake_device.pause_us);
     }
     return 0;
 }

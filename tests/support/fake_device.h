@@ -16,7 +16,9 @@ typedef enum {
     FAKE_CLOSE_HANGS, /* for minutes, as a library does whose server has gone */
     FAKE_PLAYER_HANGS,
     FAKE_PLAYER_ENDS,
-    FAKE_RECORDER_ENDS /* one of two streams, while they run */
+    FAKE_PLAYER_FILLS,  /* a deep buffer, and takes sound out of it 1.4 s later: no fault, but slow */
+    FAKE_RECORDER_LATE, /* the other one delivers nothing for 1.4 s */
+    FAKE_RECORDER_ENDS  /* one of two streams, while they run */
 } fake_fault;
 
 typedef struct {

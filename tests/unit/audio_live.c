@@ -134,6 +134,28 @@ static void two_devices_run_a_stream_each(void **state)
     lt_signal_free(played);
 }
 
+/* The one that plays fills its buffer at once and takes sound out of it later than a hung device is allowed to, or the
+ * one that records delivers as late: neither is lost, and nothing is played before both are at work. */
+static void one_of_two_may_begin_late(void **state)
+{
+    (void)state;
+    static const fake_fault late[] = {FAKE_PLAYER_FILLS, FAKE_RECORDER_LATE};
+    lt_signal *played = ramp(20000);
+    for (size_t i = 0; i < COUNT(late); i++) {
+        const lt_live_options o = apart(late[i]);
+        lt_take *t = NULL;
+        lt_error err = {0};
+        witness w = {.stop_at_s = (double)NAN};
+        if (lt_live_play_record(&o, played, 0.1, see, &w, &t, &err) != LT_OK)
+            fail_msg("%s", err.what);
+        assert_true(t->complete);
+        assert_true(t->start_s > 1.0);                                /* nothing is kept before */
+        assert_true(w.lead_frames > 12000 && w.lead_frames <= 24000); /* and nothing sounds before that */
+        lt_take_free(t);
+    }
+    lt_signal_free(played);
+}
+
 static void either_of_two_may_fail(void **state)
 {
     (void)state;
@@ -216,7 +238,8 @@ SUITE(audio_live)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(what_is_played_comes_back),         cmocka_unit_test(a_device_that_fails_is_told),
         cmocka_unit_test(two_devices_run_a_stream_each),     cmocka_unit_test(either_of_two_may_fail),
-        cmocka_unit_test(takes_survive_failing_allocations), cmocka_unit_test(files_survive_failing_allocations),
+        cmocka_unit_test(one_of_two_may_begin_late),         cmocka_unit_test(takes_survive_failing_allocations),
+        cmocka_unit_test(files_survive_failing_allocations),
     };
     return cmocka_run_group_tests_name("audio_live", tests, NULL, NULL);
 }
