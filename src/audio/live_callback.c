@@ -5,12 +5,14 @@
 #include <math.h>
 #include <string.h>
 
-static const double fade_s = 0.006; /* with what the device has queued, 50 ms from key to silence */
+static const double fade_s = 0.003; /* with what the device has queued, 50 ms from key to silence */
+static const double latency_most_s = 0.25;
 static const uint64_t caller_patience_ns = 2000000000U;
 static const uint64_t filling_ns = 20000000U;
 
-void ltp_callback_init(ltp_callback_state *s, const ltp_live_job *job, double rate_hz)
+void ltp_callback_init(ltp_callback_state *s, const ltp_live_job *job, double rate_hz, double latency_s)
 {
+    const double behind_s = latency_s >= 0.0 && latency_s <= latency_most_s ? latency_s : 0.0;
     const lt_live_options *o = job->opt;
     *s = (ltp_callback_state){.job = job,
                               .shared = job->shared,
@@ -27,6 +29,7 @@ void ltp_callback_init(ltp_callback_state *s, const ltp_live_job *job, double ra
                               .caller_patience_ns = job->stimulus != NULL ? caller_patience_ns : 0,
                               .caller_seen_ns = ltp_now_ns()};
     s->fade_left = s->fade_frames;
+    s->behind_frames = (uint64_t)llround(behind_s * rate_hz);
 }
 
 static void log_xruns(ltp_callback_state *s, PaStreamCallbackFlags flags)
@@ -71,6 +74,16 @@ static bool stop_asked(ltp_callback_state *s, uint64_t now_ns)
     return atomic_load_explicit(&s->shared->stop, memory_order_relaxed) != 0 ||
            (s->fade_asked != NULL && atomic_load_explicit(s->fade_asked, memory_order_relaxed) != 0) ||
            caller_missing(s, now_ns);
+}
+
+/* A stream that ends may drop what its buffers still hold: behind the fade comes silence until the fade was heard.
+ * Hosts tell their latency with or without the block that is being made and the one before it. */
+static bool has_faded(ltp_callback_state *s, uint64_t frames)
+{
+    if (s->fade_left > 0)
+        return false;
+    s->behind_done += frames;
+    return s->behind_done >= s->behind_frames + 3 * frames;
 }
 
 /* True if any sample sounded. */
@@ -174,11 +187,11 @@ static bool wait_for_output(ltp_callback_state *s)
     return s->waits;
 }
 
-static bool faded(const ltp_callback_state *s, bool plays)
+static bool faded(ltp_callback_state *s, bool plays, uint64_t frames)
 {
     if (s->shared->apart)
         return s->waits || atomic_load_explicit(&s->shared->quiet, memory_order_acquire) != 0;
-    return !plays || s->fade_left == 0;
+    return !plays || has_faded(s, frames);
 }
 
 int ltp_callback(const void *input, void *output, unsigned long frames, const PaStreamCallbackTimeInfo *time,
@@ -208,7 +221,8 @@ int ltp_callback(const void *input, void *output, unsigned long frames, const Pa
         sounding = atomic_load_explicit(&s->shared->sounding, memory_order_relaxed) != 0;
     record(s, input, n, sounding);
     s->done += n;
-    const bool last = (s->total_frames > 0 && s->done == s->total_frames) || (fading && faded(s, output != NULL));
+    const bool last =
+        (s->total_frames > 0 && s->done == s->total_frames) || (fading && faded(s, output != NULL, frames));
     if (last && s->job->to_ring)
         end_gap(s);
     keep_times(s, start_ns);
@@ -251,7 +265,7 @@ int ltp_callback_play(const void *input, void *output, unsigned long frames, con
     s->done += frames;
     atomic_store_explicit(&sh->sounding, sounding, memory_order_relaxed);
     atomic_store_explicit(&sh->out_frames, s->done, memory_order_release);
-    if (!fading || s->fade_left > 0)
+    if (!fading || !has_faded(s, frames))
         return paContinue;
     atomic_store_explicit(&sh->quiet, 1, memory_order_release);
     return paComplete;

@@ -21,16 +21,18 @@ typedef struct {
     bool waits;                             /* two streams: nothing is kept until the other one plays */
     float ceiling;
     uint64_t ramp_frames;
-    uint64_t fade_frames, fade_left; /* fade_left == fade_frames: not fading yet */
-    _Atomic int *fade_asked;         /* the child's own wish, beside shared->stop */
-    uint64_t caller_patience_ns;     /* 0 = for ever */
+    uint64_t fade_frames, fade_left;     /* fade_left == fade_frames: not fading yet */
+    uint64_t behind_frames, behind_done; /* silence behind a fade */
+    _Atomic int *fade_asked;             /* the child's own wish, beside shared->stop */
+    uint64_t caller_patience_ns;         /* 0 = for ever */
     uint32_t caller_beats;
     uint64_t caller_seen_ns;
     bool dropping;
     uint64_t gap_start;
 } ltp_callback_state;
 
-void ltp_callback_init(ltp_callback_state *s, const ltp_live_job *job, double rate_hz);
+/** latency_s: of what plays, as the open stream tells it; nonsense counts as none. */
+void ltp_callback_init(ltp_callback_state *s, const ltp_live_job *job, double rate_hz, double latency_s);
 /** One stream that plays and records, or one that records. */
 int ltp_callback(const void *input, void *output, unsigned long frames, const PaStreamCallbackTimeInfo *time,
                  PaStreamCallbackFlags flags, void *state);

@@ -12,7 +12,7 @@
 /* Deadlines. Time is counted in rounds of at most ROUND_MS, so that a caller that was stopped itself does not blame the
  * device. */
 enum {
-    POLL_MS = 4,
+    POLL_MS = 2, /* a key is seen within it */
     ROUND_MS = 50,
     OPEN_MS = 2500,       /* until the device is open, and from there until the stream runs */
     FIRST_MS = 2500,      /* from there to the first callback: a server may begin with a buffer of 2 s */
@@ -228,10 +228,7 @@ static ltp_live_end follow(run_state *r, viewer *w)
         else if (gone)
             end = r->stopping && r->state < LTP_LIVE_RUNNING ? r->stopped_as : LTP_END_CRASHED;
         else if (!overdue(r, &end)) {
-            if (!more)
-                ltp_sleep_ms(POLL_MS);
-            else
-                ltp_sleep_ms(POLL_MS / 2);
+            ltp_sleep_ms(more ? POLL_MS / 2 : POLL_MS);
             continue;
         }
         if (!gone && (r->state < LTP_LIVE_DONE || !ltp_child_wait(r->child, close_s)))

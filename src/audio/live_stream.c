@@ -10,8 +10,8 @@
 #include <string.h>
 #include <unistd.h>
 
-enum { OPEN_SECONDS = 8, CLOSE_SECONDS = 2, POLL_MS = 4, FADE_POLLS = 25 };
-static const double usual_latency_s = 0.03;
+enum { OPEN_SECONDS = 8, CLOSE_SECONDS = 2, POLL_MS = 4, FADE_POLLS = 50 };
+static const double usual_latency_s = 0.026;
 
 static void refuse(ltp_shared *sh, const lt_error *err)
 {
@@ -49,6 +49,12 @@ static double real_rate_hz(PaStream *stream, double rate_hz)
 {
     const PaStreamInfo *info = Pa_GetStreamInfo(stream);
     return info != NULL && info->sampleRate > 0.0 ? info->sampleRate : rate_hz;
+}
+
+static double output_latency_s(PaStream *stream)
+{
+    const PaStreamInfo *info = stream != NULL ? Pa_GetStreamInfo(stream) : NULL;
+    return info != NULL ? info->outputLatency : 0.0;
 }
 
 static lt_status check_rate(const ltp_live_job *job, PaDeviceIndex device, double rate_hz, lt_error *err)
@@ -232,8 +238,8 @@ void ltp_child_stream(ltp_live_job *job)
         return;
     }
     touch(job);
-    ltp_callback_init(&s.state, job, sh->rate_hz);
-    ltp_callback_init(&s.player_state, job, sh->rate_hz);
+    ltp_callback_init(&s.state, job, sh->rate_hz, output_latency_s(s.stream));
+    ltp_callback_init(&s.player_state, job, sh->rate_hz, output_latency_s(s.player));
     s.state.fade_asked = s.player_state.fade_asked = &fade;
     atomic_store_explicit(&sh->state, LTP_LIVE_OPEN, memory_order_release);
     if (start(job, &s, &err) != LT_OK) {

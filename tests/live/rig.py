@@ -11,6 +11,7 @@ Environment: RIG_LANE (the lane client), LIVE_TOOL, LANETUNE (the command), LANE
 import json
 import os
 import pathlib
+import shutil
 import signal
 import subprocess
 import sys
@@ -32,7 +33,7 @@ GUARD = BUILD * min(LOAD, 2.0)
 LIMIT_S = 3.0 * SLOW
 NOT_THERE = 1 if os.environ.get("CI") else 99
 JACK, ALSA = "jack", "alsa"
-ROUND_TRIP = {JACK: 256, ALSA: 2048}  # frames
+ROUND_TRIP = {JACK: 256, ALSA: 1536}  # frames
 
 
 class Result:
@@ -126,6 +127,60 @@ class Rig:
 
     def stop_lane(self, *_):
         os.kill(self.lane, signal.SIGSTOP)
+
+
+class Pulse:
+    """A sound server of another kind beside the rig's: no hardware, one sink to play into (`horn`), one that hums to be
+    recorded (`mike`). Both are devices of ALSA for the rig's commands."""
+
+    def __init__(self, rig):
+        self.rig = rig
+
+    def __enter__(self):
+        if shutil.which("pulseaudio") is None:
+            sys.stderr.write("pulseaudio is missing: no second sound server\n")
+            sys.stderr.flush()
+            os._exit(NOT_THERE)
+        self.folder = tempfile.TemporaryDirectory()
+        here = self.folder.name
+        env = dict(os.environ, HOME=here, XDG_RUNTIME_DIR=here, PULSE_RUNTIME_PATH=here, PULSE_STATE_PATH=here)
+        conf = pathlib.Path(self.rig.env["ALSA_CONFIG_PATH"])
+        self.conf = conf, conf.read_text()
+        conf.write_text(self.conf[1] + "".join(
+            f'pcm.{name} {{ type pulse server "unix:{here}/native" device "{device}" }}\n'
+            for name, device in (("horn", "horn"), ("mike", "hum.monitor"))))
+        self.log = tempfile.TemporaryFile()
+        self.process = subprocess.Popen(
+            ["pulseaudio", "-n", "--daemonize=no", "--use-pid-file=no", "--exit-idle-time=-1", "--disable-shm=yes",
+             "--log-target=stderr",
+             "-L", f"module-native-protocol-unix auth-anonymous=1 auth-cookie-enabled=0 socket={here}/native",
+             "-L", "module-null-sink sink_name=horn format=float32le rate=48000 channels=1",
+             "-L", "module-null-sink sink_name=hum format=float32le rate=48000 channels=1",
+             "-L", "module-sine sink=hum frequency=100"],
+            env=env, stderr=self.log)
+        until = time.monotonic() + 20 * SLOW
+        while not pathlib.Path(here, "native").exists():
+            if self.process.poll() is not None or time.monotonic() > until:
+                self.log.seek(0)
+                raise AssertionError("the second server did not come up: " + self.log.read().decode())
+            time.sleep(0.01)
+        # a reader in a hurry: without one, a null sink works in blocks of two seconds
+        self.reader = subprocess.Popen(["parec", "--latency-msec=10", "--device=hum.monitor"],
+                                       env=dict(env, PULSE_SERVER=f"unix:{here}/native"), stdout=subprocess.DEVNULL,
+                                       stderr=subprocess.DEVNULL)
+        return self
+
+    def kill(self, *_):
+        os.kill(self.process.pid, signal.SIGTERM)
+
+    def __exit__(self, *_):
+        for p in (self.reader, self.process):
+            if p.poll() is None:
+                p.kill()
+            p.wait()
+        self.conf[0].write_text(self.conf[1])
+        self.log.close()
+        self.folder.cleanup()
 
 
 class Tap:

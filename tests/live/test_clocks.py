@@ -2,6 +2,7 @@
 """Two devices with two clocks through the command: one stream records, another plays, and nothing ties them together.
 The lane resamples between them. Truth of the response: its taps, by numpy; of the drift: what the lane was told."""
 
+import contextlib
 import json
 import os
 import pathlib
@@ -13,7 +14,7 @@ import unittest
 
 import numpy as np
 
-from rig import LIMIT_S, PROGRAM, SLOW, Rig, Tap, processes
+from rig import GUARD, LIMIT_S, PROGRAM, SLOW, Pulse, Rig, Tap, Terminal, processes
 
 sys.path.insert(0, str(pathlib.Path(os.environ["LANETUNE_SOURCE"]) / "tests" / "e2e"))
 from e2e import band_levels, validate  # noqa: E402
@@ -39,7 +40,7 @@ class TwoClocks(unittest.TestCase):
         return [PROGRAM, command, self.site, *place, "--in-channel", 1, "--yes", *devices, *words]
 
     def new(self, rig):
-        self.assertEqual(rig.run([PROGRAM, "new", self.site]).status, 0)
+        self.assertEqual(rig.run([PROGRAM, "new", self.site, "--date", "2024-05-14"]).status, 0)
 
     def json(self, rig, *words, **kw):
         r = rig.run([*self.words(*words, **kw), "--json"])
@@ -74,42 +75,63 @@ class TwoClocks(unittest.TestCase):
             for band in seen:
                 self.assertAlmostEqual(band["level_db"], truth[band["hz"]], delta=0.2, msg=band)
 
-    def test_their_server_goes_away(self):
-        """One of both that goes alone is the unit test's matter: here they share a server."""
-        with Rig("noise 1 0.001") as rig:
+    def test_one_of_their_servers_goes_away(self):
+        """Two sound servers of different kinds: whichever has gone, and whichever side it served, it is named."""
+        jack, pulse_in, pulse_out = ("jack", "lane"), ("alsa", "mike"), ("alsa", "horn")
+        ways = ((jack, pulse_out, pulse_out), (pulse_in, jack, pulse_in), (jack, pulse_out, jack), (pulse_in, jack, jack))
+        rig = None
+        with contextlib.ExitStack() as all_of_it:
+            for records, plays, gone in ways:
+                if rig is None:
+                    rig = all_of_it.enter_context(Rig("noise 1 0.001"))
+                    if not self.site.exists():
+                        self.new(rig)
+                        kept = self.site / "visits" / "2024-05-14" / "lane-1" / "lane-coupling.wav"
+                        kept.parent.mkdir(exist_ok=True)
+                        kept.write_bytes(b"an earlier recording")
+                        before = {p: p.read_bytes() for p in self.site.rglob("*") if p.is_file()}
+                with self.subTest(records=records, plays=plays, gone=gone), Pulse(rig) as pulse:
+                    devices = ("--host", records[0], "--input", records[1], "--output-host", plays[0], "--output", plays[1])
+                    t = Terminal(rig, self.words(*LONG, devices=devices))
+                    t.wait_for("0:01")
+                    t.wait_for("lane-coupling")
+                    (rig.kill_server if gone is jack else pulse.kill)()
+                    status, took = t.end()
+                    self.assertLess(took, LIMIT_S)
+                    self.assertEqual(status, 1, t.shown)
+                    self.assertTrue(t.lines[-2].startswith(f"lanetune measure: {gone[1]}: the device or its sound server "
+                                                           "went away"), t.lines)
+                    self.assertEqual(processes("lanetune"), [])
+                    self.assertEqual({p: p.read_bytes() for p in self.site.rglob("*") if p.is_file()}, before)
+                rig = None if gone is jack else rig
+
+    def test_a_signal_fades_what_plays(self):
+        """Through ALSA, which has buffers that a stream's end could cut off: by two devices, and by one."""
+        tap, lane = self.site.parent / "tap", ("route 1 1 straight", "noise 1 0.0001")
+        with Rig(*lane) as rig:
             add_devices(rig)
             self.new(rig)
-            began = time.monotonic() + 1.5
-            r = rig.run(self.words(*LONG), after=(1.5, rig.kill_server))
-            self.assertLess(time.monotonic() - began, LIMIT_S, r.err)
-            self.assertEqual((r.status, r.out, len(r.err.splitlines())), (1, "", 1), r.err)
-            self.assertRegex(r.err, "^lanetune measure: (mike|horn): ")
-            self.assertEqual(processes("lanetune"), [])
-            self.assertEqual(list(self.site.rglob("*.wav")), [])
+            for devices in (("--input", "mike", "--output", "horn"), ("--host", "alsa", "--input", "lane")):
+                asked = []
 
-    def test_a_signal_fades_the_one_that_plays(self):
-        tap = self.site.parent / "tap"
-        with Rig("route 1 1 straight", "noise 1 0.0001", f"tap {tap} 8") as rig:
-            add_devices(rig)
-            self.new(rig)
-            asked = []
+                def interrupt(p, asked=asked):
+                    asked.append(time.monotonic())
+                    p.send_signal(signal.SIGINT)
 
-            def interrupt(p):
-                asked.append(time.monotonic())
-                p.send_signal(signal.SIGINT)
-
-            r = rig.run(self.words(*LONG), after=(2.0, interrupt))
-            self.assertEqual((r.status, r.out), (1, ""), r.err)
-            self.assertIn("stopped by Ctrl-C", r.err)
-            self.assertLess(time.monotonic() - asked[0], LIMIT_S)
-            rig.set()
-            heard = Tap(tap)
-            loud = np.abs(heard.speaker) > 0
-            self.assertGreater(np.abs(heard.speaker).max(), 0.1)
-            self.assertLess(heard.last_sound_s() - asked[0], 0.15 * SLOW)
-            # faded, not cut: the last sound is quieter than what was before
-            last = loud.nonzero()[0][-1]
-            self.assertLess(np.abs(heard.speaker[last - 24:last + 1]).max(), 0.05 * np.abs(heard.speaker).max())
+                rig.set(*lane, f"tap {tap} 30")
+                # the sweep sounds from 2.8 s on; before it are a marker and a second of silence
+                r = rig.run(self.words(*LONG, devices=devices), after=(3.5 * SLOW, interrupt))
+                self.assertEqual((r.status, r.out), (1, ""), r.err)
+                self.assertIn("stopped by Ctrl-C", r.err)
+                self.assertLess(time.monotonic() - asked[0], LIMIT_S)
+                rig.set(*lane)
+                heard = Tap(tap)
+                after = heard.last_sound_s() - asked[0]
+                self.assertGreater(after, 0.0, "it did not sound when the signal came")
+                self.assertLess(after, 0.15 * GUARD)
+                # faded, not cut: the last sound is quieter than what was before
+                last = (np.abs(heard.speaker) > 0).nonzero()[0][-1]
+                self.assertLess(np.abs(heard.speaker[last - 9:last + 1]).max(), 0.02)
 
 
 if __name__ == "__main__":

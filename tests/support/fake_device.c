@@ -190,6 +190,7 @@ PaError Pa_OpenStream(PaStream **out, const PaStreamParameters *input, const PaS
 const PaStreamInfo *Pa_GetStreamInfo(PaStream *s)
 {
     static PaStreamInfo info = {.structVersion = 1};
+    info.outputLatency = fake_device.latency_s;
     info.sampleRate = ((const fake_stream *)s)->rate_hz;
     return &info;
 }

@@ -27,6 +27,7 @@ typedef struct {
     double noise;         /* peak of white noise, so that the input is never digital silence */
     double tone_hz, tone; /* a calibrator: frequency and peak */
     unsigned pause_us;    /* between blocks of 256 frames: a disk needs some time */
+    double latency_s;     /* of the output, as the open stream tells it */
     fake_fault fault;
     bool second; /* the device "player" */
 } fake_options;

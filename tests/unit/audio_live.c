@@ -85,8 +85,6 @@ static void a_device_that_fails_is_told(void **state)
     lt_signal_free(played);
 }
 
-/* ---- two devices ---- */
-
 typedef struct {
     double stop_at_s; /* NaN = never */
     uint64_t lead_frames;
@@ -98,6 +96,40 @@ static bool see(void *context, const lt_live_view *v)
     w->lead_frames = v->lead_frames;
     return !(v->channels > 0 && (double)v->frames / v->rate_hz > w->stop_at_s);
 }
+
+/* A library may drop what its buffers hold when a stream ends: behind the fade there is silence for as long as they
+ * are.
+ */
+static void the_end_of_a_fade_is_heard(void **state)
+{
+    (void)state;
+    static const double latency_s[] = {0.0, 0.05, 90000.0};
+    static const size_t least[] = {512, 2400, 512}; /* frames of silence; nonsense is none */
+    lt_signal *played = ramp(480000);
+    for (size_t i = 0; i < COUNT(latency_s); i++) {
+        lt_live_options o = options();
+        lt_take *t = NULL;
+        lt_error err = {0};
+        witness w = {.stop_at_s = 0.5};
+        fake_device = usual;
+        fake_device.pause_us = 500;
+        fake_device.latency_s = latency_s[i];
+        assert_int_equal(lt_live_play_record(&o, played, 0.1, see, &w, &t, &err), LT_OK);
+        assert_false(t->complete);
+        const lt_signal *x = t->channels[0];
+        size_t last = x->count;
+        while (last > 0 && fabs(x->samples[last - 1]) < 1e-4)
+            last--;
+        assert_true(last > 12000);
+        const size_t silent = x->count - last + 100 + 256; /* the loop comes back so late */
+        if (silent < least[i] || silent > least[i] + 2048)
+            fail_msg("%zu frames of silence for %g s of latency", silent, latency_s[i]);
+        lt_take_free(t);
+    }
+    lt_signal_free(played);
+}
+
+/* ---- two devices ---- */
 
 static lt_live_options apart(fake_fault fault)
 {
@@ -238,8 +270,8 @@ SUITE(audio_live)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(what_is_played_comes_back),         cmocka_unit_test(a_device_that_fails_is_told),
         cmocka_unit_test(two_devices_run_a_stream_each),     cmocka_unit_test(either_of_two_may_fail),
-        cmocka_unit_test(one_of_two_may_begin_late),         cmocka_unit_test(takes_survive_failing_allocations),
-        cmocka_unit_test(files_survive_failing_allocations),
+        cmocka_unit_test(the_end_of_a_fade_is_heard),        cmocka_unit_test(one_of_two_may_begin_late),
+        cmocka_unit_test(takes_survive_failing_allocations), cmocka_unit_test(files_survive_failing_allocations),
     };
     return cmocka_run_group_tests_name("audio_live", tests, NULL, NULL);
 }
