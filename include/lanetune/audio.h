@@ -76,6 +76,7 @@ typedef struct {
 typedef struct {
     size_t input, output;           /* indices into the list */
     bool duplex_at[LT_RATES_COUNT]; /* opens full-duplex at that rate */
+    bool apart;                     /* two clocks: a stream each, and the delay between both is not known */
 } lt_device_pair;
 typedef struct {
     lt_device devices[LT_DEVICES_MAX];
@@ -85,6 +86,9 @@ typedef struct {
 } lt_devices;
 /** No device at all is LT_OK with device_count 0. LT_E_IO: the sound library did not answer in time. */
 LT_NODISCARD lt_status lt_devices_list(lt_devices *out, lt_error *err);
+/** An input and an output of two sound systems (indices into the list): true if both open at one rate at least, which
+ * at[] says; they run as a stream each, so each of them was tried by itself. False within one system: see pairs. */
+bool lt_devices_across(const lt_devices *d, size_t input, size_t output, bool at[LT_RATES_COUNT]);
 
 typedef struct {
     const char *host;           /* NULL: the sound library's default host; a part of the name is enough ("jack") */
@@ -96,7 +100,7 @@ typedef struct {
     unsigned main_channel;      /* 1-based: nothing but zeros there is a fault; 0 = on all of them */
     unsigned output_channel;    /* 1-based: the one that plays; the others stay silent */
     double ceiling_dbfs;        /* no sample above this peak is ever played  [-60, 0]  -3 */
-    double latency_s;           /* asked of the host; 0 = its default, at most 30 ms where the device allows that */
+    double latency_s;           /* asked of the host; 0 = its default, at most 26 ms where the device allows that */
     double ramp_s;              /* fade-in of what is played  0.05 */
 } lt_live_options;
 lt_live_options lt_live_default_options(void);
@@ -119,7 +123,7 @@ typedef struct {
     bool apart; /* a stream each: no common clock, and no common start */
 } lt_live_used;
 
-/** What the caller sees about every 4 ms while it runs; peaks since the last call. Before the stream is open all is 0.
+/** What the caller sees about every 2 ms while it runs; peaks since the last call. Before the stream is open all is 0.
  * Reading newest frames is allowed: interleaved points to `frames` frames from the start (play and record) or is NULL
  * (record to file). A watcher that does not come back within 2 s while something plays ends the sound. */
 typedef struct {

@@ -123,7 +123,7 @@ static PaHostApiIndex host_at(int i)
 
 /* One stream over two devices has one buffer's time until their clocks have run apart, and only within one host. A JACK
  * server has one clock for all that it connects. */
-static bool are_apart(PaDeviceIndex input, PaDeviceIndex output)
+bool ltp_device_are_apart(PaDeviceIndex input, PaDeviceIndex output)
 {
     if (output == paNoDevice || input == output)
         return false;
@@ -134,7 +134,7 @@ static bool are_apart(PaDeviceIndex input, PaDeviceIndex output)
 static lt_status chosen(const lt_live_options *opt, PaDeviceIndex input, PaDeviceIndex output, ltp_device_choice *out,
                         lt_error *err)
 {
-    *out = (ltp_device_choice){.input = input, .output = output, .apart = are_apart(input, output)};
+    *out = (ltp_device_choice){.input = input, .output = output, .apart = ltp_device_are_apart(input, output)};
     return check_channels(opt, out, err);
 }
 

@@ -84,7 +84,8 @@ static void try_pair(shared_list *s, size_t input, size_t output, uint64_t until
     if (in->input_channels == 0 || out->output_channels == 0 || strcmp(in->host, out->host) != 0 ||
         s->list.pair_count == LT_DEVICES_MAX)
         return;
-    lt_device_pair pair = {.input = input, .output = output};
+    lt_device_pair pair = {
+        .input = input, .output = output, .apart = ltp_device_are_apart(s->index[input], s->index[output])};
     bool any = false;
     for (size_t k = 0; k < LT_RATES_COUNT && ltp_now_ns() < until_ns; k++) {
         pair.duplex_at[k] =
@@ -152,6 +153,17 @@ static lt_status wait_for_list(pid_t child, const shared_list *s, lt_error *err)
     return ltp_fail(err, LT_E_IO,
                     "the sound system did not answer in time; restart its server or unplug the device "
                     "that hangs");
+}
+
+bool lt_devices_across(const lt_devices *d, size_t input, size_t output, bool at[LT_RATES_COUNT])
+{
+    const lt_device *in = &d->devices[input], *out = &d->devices[output];
+    bool any = false;
+    for (size_t k = 0; k < LT_RATES_COUNT; k++) {
+        at[k] = strcmp(in->host, out->host) != 0 && in->input_at[k] && out->output_at[k];
+        any |= at[k];
+    }
+    return any;
 }
 
 lt_status lt_devices_list(lt_devices *out, lt_error *err)

@@ -4,6 +4,16 @@
 
 #include "base/alloc.h"
 
+static bool any_across(const lt_devices *d)
+{
+    bool at[LT_RATES_COUNT];
+    for (size_t i = 0; i < d->device_count; i++)
+        for (size_t k = 0; k < d->device_count; k++)
+            if (lt_devices_across(d, i, k, at))
+                return true;
+    return false;
+}
+
 static int run(cli_args *a)
 {
     lt_error err = {0};
@@ -14,8 +24,9 @@ static int run(cli_args *a)
         status = ltp_fail(&err, LT_E_IO,
                           "there is no audio device; plug an interface in, or start the sound server, "
                           "and look whether you may use it (group 'audio')");
-    if (status == LT_OK && d->pair_count == 0)
-        lt_notes_add(&a->notes, "no-duplex", "no device can play and record at once; measuring needs one that can");
+    if (status == LT_OK && d->pair_count == 0 && !any_across(d))
+        lt_notes_add(&a->notes, "no-duplex",
+                     "nothing here can play and record at once; measuring needs a device that can, or two");
     if (status == LT_OK && a->json) {
         const lt_json_head head = cli_json_head(a, NULL, 0);
         status = lt_json_devices(&head, d, &text, &err);
@@ -31,7 +42,8 @@ const cli_command cmd_devices = {
     .words = "",
     .summary = "audio devices, and which can play and record at once",
     .about = "Lists the devices of every sound system on this machine with channels, latencies and sample rates, after "
-             "trying which of them open, and the pairs that can play and record at once.\n"
+             "trying which of them open, and the pairs that can play and record at once. Input and output of two sound "
+             "systems (--output-host) run on two clocks: the delay of the lane stays unknown then.\n"
              "Other commands take a name as it stands here, or a part of it that fits one device only.",
     .example = "lanetune devices\n",
     .options = NULL,

@@ -30,6 +30,25 @@ static json_t *device_object(ltp_json *j, const lt_device *d)
     return object;
 }
 
+static json_t *across(ltp_json *j, const lt_devices *d)
+{
+    json_t *array = json_array();
+    bool at[LT_RATES_COUNT];
+    for (size_t i = 0; i < d->device_count; i++)
+        for (size_t k = 0; k < d->device_count; k++) {
+            if (!lt_devices_across(d, i, k, at))
+                continue;
+            json_t *pair = json_object();
+            ltp_json_put(j, pair, "host", ltp_json_text(d->devices[i].host));
+            ltp_json_put(j, pair, "input", ltp_json_text(d->devices[i].name));
+            ltp_json_put(j, pair, "output_host", ltp_json_text(d->devices[k].host));
+            ltp_json_put(j, pair, "output", ltp_json_text(d->devices[k].name));
+            ltp_json_put(j, pair, "rates_hz", rates(j, at));
+            ltp_json_append(j, array, pair);
+        }
+    return array;
+}
+
 lt_status lt_json_devices(const lt_json_head *h, const lt_devices *d, char **out, lt_error *err)
 {
     ltp_json j = {0};
@@ -47,5 +66,6 @@ lt_status lt_json_devices(const lt_json_head *h, const lt_devices *d, char **out
     }
     ltp_json_put(&j, result, "devices", devices);
     ltp_json_put(&j, result, "pairs", pairs);
+    ltp_json_put(&j, result, "pairs_across", across(&j, d));
     return ltp_json_finish(&j, h, NULL, result, out, err);
 }
