@@ -54,7 +54,12 @@ lt_status lt_ir_to_signal(const lt_ir *ir, lt_signal **out, lt_error *err)
     const size_t skip = ir->origin_frames > 0 ? (size_t)ir->origin_frames : 0;
     const size_t late = ir->origin_frames < 0 ? (size_t)-ir->origin_frames : 0;
     memcpy((*out)->samples + late, ir->samples + skip, (ir->count - skip) * sizeof *ir->samples);
-    return LT_OK;
+    const lt_status causal = ltp_ir_make_causal(ir, (*out)->samples, (*out)->count, err);
+    if (causal != LT_OK) {
+        lt_signal_free(*out);
+        *out = NULL;
+    }
+    return causal;
 }
 
 /* spectrum[k] times exp(+j 2 pi k origin / n), the angle as a whole number of n-ths: each factor is a coarse one times
