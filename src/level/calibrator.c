@@ -56,12 +56,13 @@ static double tone_power(const double *x, size_t count, double rate_hz, double h
     return (xc * (xc * ss - xs * cs) + xs * (xs * cc - xc * cs)) / (d * (double)count);
 }
 
-/* The strongest of the frequencies 500 Hz to 2 kHz in steps that a quarter of a second cannot miss. */
+/* The strongest of the frequencies 240 Hz to 2 kHz (there are calibrators of 250 Hz) in steps that a quarter of a
+ * second cannot miss. */
 static double strongest(const double *x, size_t count, double rate_hz)
 {
     const size_t n = count < (size_t)(0.25 * rate_hz) ? count : (size_t)(0.25 * rate_hz);
     double best_hz = 0.0, best = -1.0;
-    for (double hz = 500.0; hz <= 2000.0; hz += 2.0) {
+    for (double hz = 240.0; hz <= 2000.0; hz += 2.0) {
         const double power = lt_complex_power(lt_dtft(x, n, rate_hz, hz));
         if (power > best) {
             best = power;
@@ -73,6 +74,10 @@ static double strongest(const double *x, size_t count, double rate_hz)
 
 static lt_status check(const lt_calibrator *c, lt_error *err)
 {
+    if (c->other_db > 0.0)
+        return ltp_fail(err, LT_E_SNR,
+                        "no tone stands out of noise and hum; switch the calibrator on and push the microphone in as "
+                        "far as it goes");
     if (!(fabs(c->hz - nominal_hz) <= frequency_part * nominal_hz))
         return ltp_fail(
             err, LT_E_SNR,
