@@ -147,7 +147,7 @@ static bool is_pending(const sigset_t *set, int number)
     return sigismember(set, number) == 1;
 }
 
-static char look(cli_live *l)
+static void look(cli_live *l)
 {
     sigset_t set;
     if (sigpending(&set) == 0) {
@@ -163,21 +163,23 @@ static char look(cli_live *l)
     const char key = read_key(l);
     if (key == '\033' || key == 'q' || key == 'Q')
         stop(l, "stopped by %s", key == '\033' ? "ESC" : "the key q");
-    return key;
+    else if (key != '\0')
+        l->pressed = key;
 }
 
 bool cli_live_asked_to_stop(cli_live *l)
 {
-    (void)look(l);
+    look(l);
     return l->stopped[0] != '\0';
 }
 
 bool cli_live_key(cli_live *l)
 {
-    const char key = look(l);
-    if (key == '\0' || l->stopped[0] != '\0')
+    look(l);
+    if (l->pressed == '\0' || l->stopped[0] != '\0')
         return false;
-    l->key = key;
+    l->key = l->pressed;
+    l->pressed = '\0';
     return true;
 }
 
@@ -197,6 +199,7 @@ bool cli_live_wait_key(cli_live *l, const char *prompt)
     if (l->without_asking)
         return !cli_live_asked_to_stop(l);
     cli_live_say(l, "%s", prompt);
+    l->pressed = '\0'; /* before the question: no answer */
     while (l->keys && l->stopped[0] == '\0') {
         const struct timespec nap = {.tv_nsec = 20000000L};
         if (cli_live_key(l))
@@ -347,9 +350,11 @@ static bool watch(void *context, const lt_live_view *v)
         w->peak = fmax(w->peak, v->peak[w->live->channel]);
     hear(w, v);
     draw(w, v);
+    look(w->live);
     if (w->step != NULL && !w->ended && !w->step(w->context, (double)v->frames / v->rate_hz))
         w->ended = true;
-    return !cli_live_asked_to_stop(w->live) && !w->ended && !w->live->clipped;
+    w->live->pressed = '\0'; /* nobody wanted it */
+    return w->live->stopped[0] == '\0' && !w->ended && !w->live->clipped;
 }
 
 /* The channel is silent and another one is not: its number, counted from 1; 0 = no such thing. */

@@ -57,6 +57,7 @@ typedef struct {
     bool cautioned; /* the cautions before sound were shown in full */
     bool asked;     /* for a recording, before */
     char key;       /* the last one that went on; '\0' = none yet */
+    char pressed;   /* was read while something else was looked for; '\0' = none */
     struct termios terminal;
     size_t shown;            /* columns drawn */
     char stopped[256];       /* why the user or a limit stopped; "" = nothing did */
