@@ -267,6 +267,30 @@ static int print(cli_args *a, const job *j)
     return cli_finish(a, st, &err, text);
 }
 
+static bool is_looped(const lt_visit *v)
+{
+    for (size_t i = 0; i < v->calibration_count; i++)
+        if (v->calibrations[i].method == LT_CALIBRATED_LOOPBACK)
+            return true;
+    return false;
+}
+
+/* On a terminal, behind the result. */
+static void say_next(job *j, const char *dir)
+{
+    const bool loopback = j->found.method == LT_CALIBRATED_LOOPBACK;
+    if (loopback && !lt_is_known(j->visit->mic_cal_db))
+        cli_live_say(&j->live, "\nNext: lanetune calibrate %.200s --mic, for levels in dB SPL.", dir);
+    else if (!loopback && !is_looped(j->visit))
+        cli_live_say(
+            &j->live,
+            "\nNext: lanetune calibrate %.200s --loopback, so that the interface's own response, gain and delay "
+            "come off.",
+            dir);
+    else
+        cli_live_say(&j->live, "\nNext: lanetune tune %.200s --live leads through all measurements of all lanes.", dir);
+}
+
 static int run(cli_args *a)
 {
     job j = {0};
@@ -282,6 +306,8 @@ static int run(cli_args *a)
         st = calibrate(&j, a, &err);
         cli_live_end(&j.live);
         rc = st == LT_OK ? print(a, &j) : cli_fail(a, &err);
+        if (rc == CLI_DONE && j.live.shows && j.live.keys && !a->json)
+            say_next(&j, a->words[0]);
     }
     lt_visit_free(j.visit);
     lt_signal_free(j.played);

@@ -185,6 +185,8 @@ lt_status cli_measure_recorded(cli_measure_job *j, lt_error *err)
     if (!talk && !j->live->without_asking)
         cli_live_say(j->live, "%.0f s; any key ends it early, and what is there from %.0f s on is kept.", wanted_s,
                      KEPT_LEAST_S);
+    if (talk && !j->live->without_asking)
+        cli_live_say(j->live, "Each key shows the next sentence; after the last one it ends the recording.");
     (void)unlink(part); /* of a run that was cut off */
     lt_error failed = {0};
     st = cli_live_file(j->live, j->word, part, wanted_s, talk ? read_out : until_key, &reading_out, &l, &failed);

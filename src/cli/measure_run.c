@@ -366,6 +366,14 @@ static lt_status find_interface(cli_measure_job *j, lt_error *err)
     return lt_visit_interface(j->place.dir, j->visit, &j->interface, &j->notes, err);
 }
 
+/* Distortion is no result here. */
+static void append_notes(cli_measure_job *j, const lt_notes *from)
+{
+    for (size_t i = 0; i < from->count; i++)
+        if (strcmp(from->items[i].code, "thd-noise") != 0)
+            lt_notes_add(&j->notes, from->items[i].code, "%s", from->items[i].message);
+}
+
 static lt_status measure_swept(cli_measure_job *j, lt_error *err)
 {
     lt_response_options opt = lt_response_default_options();
@@ -393,7 +401,7 @@ static lt_status measure_swept(cli_measure_job *j, lt_error *err)
     if (st == LT_OK && cli_live_asked_to_stop(j->live))
         st = ltp_fail(err, LT_E_STATE, "%s", j->live->stopped);
     if (st == LT_OK) {
-        lt_notes_append(&j->notes, &j->response->notes);
+        append_notes(j, &j->response->notes);
         st = lt_record_keep(&j->place, j->recording, j->stimulus, err);
     }
     if (st != LT_OK)

@@ -1,10 +1,14 @@
 /* SPDX-License-Identifier: MIT
  * Everything the command prints: results to standard output, whatever else to standard error, and the exit status. */
+#define _DEFAULT_SOURCE
+
 #include "cli.h"
+#include "terminal.h"
 
 #include <errno.h>
 #include <stdarg.h>
 #include <string.h>
+#include <unistd.h>
 
 #ifndef LT_VERSION
 #error "LT_VERSION comes from the build"
@@ -12,38 +16,37 @@
 
 enum { LINE_MAX_BYTES = 1200 };
 
-/* One line stays one line, whatever a file name holds. */
-static void print_in_line(const char *text)
+/* One line stays one line, whatever a file name holds; a terminal gets it broken between words. */
+static void print_line(const char *command, const char *text, const char *after)
 {
-    for (; *text != '\0'; text++) {
-        const unsigned char u = (unsigned char)*text;
-        (void)fputc(u < 0x20u || u == 0x7Fu ? '?' : u, stderr);
+    char line[LINE_MAX_BYTES + 200];
+    (void)snprintf(line, sizeof line, "lanetune%s%s: %s%s", command != NULL ? " " : "", command != NULL ? command : "",
+                   text, after);
+    for (char *c = line; *c != '\0'; c++) {
+        const unsigned char u = (unsigned char)*c;
+        *c = u < 0x20u || u == 0x7Fu ? '?' : *c;
     }
-}
-
-static void print_prefix(const char *command)
-{
-    (void)fprintf(stderr, "lanetune%s%s: ", command != NULL ? " " : "", command != NULL ? command : "");
+    if (isatty(STDERR_FILENO) == 1)
+        cli_print_wrapped(line);
+    else
+        (void)fprintf(stderr, "%s\n", line);
 }
 
 void cli_message(const char *command, const char *text)
 {
-    print_prefix(command);
-    print_in_line(text);
-    (void)fputc('\n', stderr);
+    print_line(command, text, "");
 }
 
 int cli_usage(const cli_command *command, const char *format, ...)
 {
-    char what[LINE_MAX_BYTES];
+    char what[LINE_MAX_BYTES], after[80];
     const char *name = command != NULL ? command->name : NULL;
     va_list args;
     va_start(args, format);
     (void)vsnprintf(what, sizeof what, format, args);
     va_end(args);
-    print_prefix(name);
-    print_in_line(what);
-    (void)fprintf(stderr, "; see lanetune %s%s--help\n", name != NULL ? name : "", name != NULL ? " " : "");
+    (void)snprintf(after, sizeof after, "; see lanetune %s%s--help", name != NULL ? name : "", name != NULL ? " " : "");
+    print_line(name, what, after);
     return CLI_WRONG_USAGE;
 }
 

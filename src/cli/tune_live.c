@@ -328,6 +328,8 @@ int cli_tune_live(cli_args *a)
     rc = cli_finish(a, st, &err, text);
     if (rc == CLI_DONE)
         rc = verdict(t);
+    if (rc != CLI_FAILED && t->live.shows && !a->json)
+        cli_live_say(&t->live, "\nNext: lanetune report %.200s writes it down for the customer.", t->dir);
 done:
     lt_survey_free(t->after);
     cli_site_free(&t->before);

@@ -89,9 +89,29 @@ static lt_status measure(cli_tune_live_job *t, const lt_site_lane *lane, lt_path
     return cli_tune_measure_step(t, &s, err);
 }
 
+/* What lies before the technician. */
+static void say_missing(cli_tune_live_job *t, const lt_survey_lane *lane)
+{
+    char list[256] = "", word[LT_PATH_WORD_MAX];
+    unsigned count = 0;
+    for (size_t i = 0; i < sizeof walk / sizeof *walk; i++) {
+        const size_t used = strlen(list);
+        if (!is_missing(lane, walk[i]) || is_there_by_now(t, lane, walk[i]))
+            continue;
+        lt_path_word(walk[i], 0, word);
+        (void)snprintf(list + used, sizeof list - used, "%s%s", count++ > 0 ? ", " : "", word);
+    }
+    if (count == 0)
+        return;
+    cli_live_say(&t->live, "%sLane %u lacks %u recording%s: %s.", t->live.asked ? "\n" : "", lane->tune.lane, count,
+                 count == 1 ? "" : "s", list);
+    t->live.asked = true;
+}
+
 lt_status cli_tune_measure_missing(cli_tune_live_job *t, const lt_survey_lane *lane, lt_error *err)
 {
     lt_status st = LT_OK;
+    say_missing(t, lane);
     for (size_t i = 0; i < sizeof walk / sizeof *walk && st == LT_OK; i++)
         if (is_missing(lane, walk[i]) && !is_there_by_now(t, lane, walk[i]))
             st = measure(t, lane->lane, walk[i], err);

@@ -18,6 +18,14 @@ static void advice(ltp_textbuf *b, lt_quality q, double hz)
                   "small speaker gives little, and that is no fault of the measurement");
 }
 
+static void band_cells(ltp_textbuf *b, const lt_response_band *band)
+{
+    ltp_text_column(b, band->band.nominal_hz, 0, 9);
+    ltp_text_column(b, band->level_db, 1, 10);
+    ltp_text_column(b, band->snr_db, 1, 10);
+    ltp_text_format(b, "  %s", lt_quality_name(lt_quality_of(band->snr_db)));
+}
+
 static void response(ltp_textbuf *b, const lt_response *r, bool apart)
 {
     double hz = 0.0;
@@ -25,13 +33,16 @@ static void response(ltp_textbuf *b, const lt_response *r, bool apart)
     ltp_text_row(b, "direct arrival", apart ? (double)NAN : r->delay_ms, 3, "ms");
     if (apart)
         ltp_text_row(b, "clock drift", r->drift_ppm, 1, "ppm between both devices, taken off");
-    ltp_text_add(b, "\n  band Hz   level dB     SNR dB\n");
-    for (size_t i = 0; i < r->band_count; i++) {
-        const lt_response_band *band = &r->bands[i];
-        ltp_text_column(b, band->band.nominal_hz, 0, 9);
-        ltp_text_column(b, band->level_db, 1, 11);
-        ltp_text_column(b, band->snr_db, 1, 11);
-        ltp_text_format(b, "  %s\n", lt_quality_name(lt_quality_of(band->snr_db)));
+    static const char head[] = "  band Hz  level dB    SNR dB      ";
+    const size_t rows = (r->band_count + 1) / 2; /* two halves side by side: the verdict stays on the screen */
+    ltp_text_format(b, "\n%s   %.29s\n", head, head);
+    for (size_t i = 0; i < rows; i++) {
+        band_cells(b, &r->bands[i]);
+        if (i + rows < r->band_count) {
+            ltp_text_add(b, "   ");
+            band_cells(b, &r->bands[i + rows]);
+        }
+        ltp_text_add(b, "\n");
     }
     advice(b, q, lt_is_known(hz) ? hz : 1000.0);
 }

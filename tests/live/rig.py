@@ -270,7 +270,12 @@ class Terminal:
             os.close(self.ours)
         os.close(self.theirs)
         text = self.shown.decode("utf-8", "replace").replace("\r\n", "\n")
-        self.lines = [line.rsplit("\r", 1)[-1] for line in text.split("\n")]
+        self.lines, self.widest = [], max(len(part) for line in text.split("\n") for part in line.split("\r"))
+        for line in (line.rsplit("\r", 1)[-1] for line in text.split("\n")):
+            if line.startswith("  ") and self.lines and self.lines[-1].startswith("lanetune "):
+                self.lines[-1] += " " + line.strip()  # what was broken to fit
+            else:
+                self.lines.append(line)
         return self.process.returncode, took
 
 

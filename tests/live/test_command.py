@@ -79,6 +79,7 @@ class Command(unittest.TestCase):
             self.measure(rig, *SHORT)
             rig.set(*NOISE, "route 1 2 scene 0 outbound")
             self.fails(rig, *SHORT, says="comes in on input 2 and not on input 1.*swapped", limit=None)
+            self.fails(rig, says="bursts come in on input 2 and not on input 1.*swapped", limit=None)
             rig.set(*NOISE)
             self.fails(rig, *SHORT, says="stimulus is not in the recording", limit=None)
             self.fails(rig, says="nothing of the bursts comes back on input 1", limit=None)

@@ -52,6 +52,7 @@ class Stop(unittest.TestCase):
         self.assertIn(says, t.lines[-2])
         self.assertTrue(t.lines[-2].startswith("lanetune measure: "), t.lines)
         self.assertEqual((t.lines[-1], sum("lanetune measure: " in line for line in t.lines)), ("", 1), t.lines)
+        self.assertLessEqual(t.widest, 80, t.shown)
         self.assertEqual(processes("lanetune"), [])
         return took
 
@@ -225,6 +226,52 @@ class Stop(unittest.TestCase):
                 self.assertGreater(r["seconds"], 5.0)
                 self.assertEqual(processes("lanetune"), [])
             self.assertEqual(len(list(self.lane.glob("noise-ear.wav"))), 1)
+
+    def test_what_comes_next_is_said(self):
+        """Behind each result what this site still lacks, no line wider than the terminal, the verdict within its height."""
+        with Rig("tone 1 1000 -24", "noise 1 0.00002", freewheel=True) as rig:
+            self.new(rig)
+
+            def ends(t, *says):
+                status, _ = t.end()
+                text = " ".join(t.shown.decode().split())
+                self.assertEqual(status, 0, t.shown)
+                self.assertLessEqual(t.widest, 80, t.shown)
+                for words in says:
+                    self.assertIn(words, text)
+                return t.lines
+
+            ends(Terminal(rig, [PROGRAM, "calibrate", self.site, "--mic", "--yes", *DEVICE]),
+                 f"Next: lanetune calibrate {self.site} --loopback, so that")
+            rig.set("route 1 1 straight", "noise 1 0.00002")
+            ends(Terminal(rig, [PROGRAM, "calibrate", self.site, "--loopback", "--yes", *DEVICE]),
+                 f"Next: lanetune tune {self.site} --live leads through")
+            rig.set(*NOISY)
+            lines = ends(self.measure(rig, *LONG, "--yes"),
+                         "Lane 1 still lacks: noise-ear, inbound, noise-counter, counter-coupling, lane-coupling, noise-mic, "
+                         f"talk-test. Measure them one by one, or let lanetune tune {self.site} --live lead")
+            self.assertLessEqual(len(lines) - next(i for i, x in enumerate(lines) if x.startswith("  band Hz")), 24)
+            for name in ("noise-ear", "noise-mic", "talk-test", "lane-coupling"):
+                (self.lane / f"{name}.wav").touch()
+            for name in ("noise-counter", "counter-coupling", "inbound"):
+                (self.lane.parent / "counter-1" / f"{name}.wav").touch()
+            ends(self.measure(rig, *LONG, "--yes"), f"Next: lanetune tune {self.site}; lane 1 has all that it needs.")
+
+    def test_the_talk_test_says_what_a_key_does(self):
+        with Rig("sound 1 scene 0 talk-test - 20") as rig:
+            self.new(rig)
+            t = self.measure(rig, path="talk-test")
+            t.wait_for("Any key begins")
+            t.press(b" ")
+            t.wait_for("Each key shows the next sentence; after the last one it ends the recording.")
+            t.wait_for(" 1  Could I have")
+            for i in range(13):
+                t.press(b" ")
+                t.wait_for(f"{i + 2:2}  ")
+            t.press(b" ")
+            status, _ = t.end()
+            self.assertEqual(status, 0, t.shown)
+            self.assertIn("talk-test of lane 1 recorded", t.lines)
 
     def test_a_partial_recording_does_not_displace_a_longer_one(self):
         with Rig("noise 1 0.01") as rig:

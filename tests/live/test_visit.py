@@ -366,6 +366,8 @@ class Live(Case):
         with Rig(*QUIET, ports="1 2", freewheel=True) as rig:
             t = self.complete(rig)
             value = t.result()
+            self.assertIn("Lane 3 lacks 8 recordings: outbound, noise-ear, inbound, noise-counter, counter-coupling, "
+                          "lane-coupling, noise-mic, talk-test.", " ".join(t.text().split()))
             validate("tune", value)
             (lane,) = value["result"]["live"]["lanes"]
             self.assertEqual(t.steps, [
