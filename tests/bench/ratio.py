@@ -46,6 +46,30 @@ def memory_mib(command):
     return int(out.stdout) / 1024
 
 
+def make_site(folder, lanes):
+    """Lanes and counters with every coupling recorded: a direct sound and a decaying tail, weaker from farther away."""
+    visit = os.path.join(folder, "site", "visits", "2024-05-14")
+    os.makedirs(visit)
+    sweep = os.path.join(visit, "stimulus.wav")
+    subprocess.run([lanetune, "stimulus", "sweep", sweep, "--seconds", "3"], check=True, stdout=subprocess.DEVNULL)
+    _, samples = io.wavfile.read(sweep)
+    save(sweep, samples.astype(float) / 2**31)
+    for kind, own, level in (("lane", "lane-coupling", 0.05), ("counter", "counter-coupling", 0.2)):
+        for i in range(1, lanes + 1):
+            os.mkdir(os.path.join(visit, f"{kind}-{i}"))
+            for j in range(1, lanes + 1):
+                path = 0.3 * random.standard_normal(4800) * np.exp(-np.arange(4800) / 480)
+                path[0] = 1
+                path = np.concatenate([np.zeros(50 + 500 * abs(i - j)), level / (1 + 3 * abs(i - j)) * path])
+                played = signal.fftconvolve(samples / 2**31, path)
+                save(os.path.join(visit, f"{kind}-{i}", (own if i == j else f"cross-coupling-from-{j}") + ".wav"),
+                     played + 1e-5 * random.standard_normal(played.size))
+    with open(os.path.join(visit, "..", "..", "site.yaml"), "w") as f:
+        f.write("site: Bench\ncounters:\n" + "".join(f"  - counter: {i}\n" for i in range(1, lanes + 1)))
+        f.write("lanes:\n" + "".join(f"  - {{lane: {i}, counter: {i}}}\n" for i in range(1, lanes + 1)))
+    return os.path.join(folder, "site"), visit
+
+
 def row(name, ours, theirs, runs, seconds=0):
     a, b = best(ours, runs), best(theirs, runs)
     if seconds:
@@ -78,3 +102,7 @@ with tempfile.TemporaryDirectory() as folder:
     # SciPy does not look for interference; its time stands for the same recording.
     row(f"noise --interference, {minutes} minutes", [lanetune, "noise", noise, "--interference", "--json"],
         [sys.executable, os.path.join(here, "scipy_noise.py"), noise], 1, 60 * minutes)
+    lanes = 5
+    site, visit = make_site(folder, lanes)
+    row(f"margin --site, {lanes} lanes and counters", [lanetune, "margin", "--site", site, "--json"],
+        [sys.executable, os.path.join(here, "scipy_margin.py"), visit, str(lanes)], 2)
