@@ -32,7 +32,12 @@ class Devices(Case):
         self.assertEqual(sorted(names), ["default", "second"])
         self.assertIn({"host": "ALSA", "input": "default", "output": "second", "rates_hz": [44100, 48000, 96000]},
                       devices["pairs"])
-        self.assertTrue(self.text("devices", env=env).startswith("4 ways to play and record at once\n"))
+        self.assertEqual(devices["pairs_across"], [])
+        text = self.text("devices", env=env)
+        self.assertTrue(text.startswith("4 ways to play and record at once\n"))
+        self.assertEqual(text.count(", two clocks\n"), 2)
+        self.assertIn("With two clocks the delay of the lane stays unknown", text)
+        self.assertNotIn("two sound systems", text)
 
 
 if __name__ == "__main__":

@@ -49,6 +49,18 @@ class TwoClocks(unittest.TestCase):
         validate(value["command"], value)
         return value["result"], [w["code"] for w in value["warnings"]]
 
+    def pairs_across(self, rig):
+        """What --output-host allows is listed: the clocks of both systems are two, whatever the devices are called."""
+        r = rig.run([PROGRAM, "devices", "--json"])
+        value = json.loads(r.out)
+        validate("devices", value)
+        self.assertIn({"host": "ALSA", "input": "mike", "output_host": "JACK Audio Connection Kit", "output": "lane",
+                       "rates_hz": [48000]}, value["result"]["pairs_across"])
+        self.assertNotIn("horn", [p["input"] for p in value["result"]["pairs_across"]])  # it only plays
+        told = rig.run([PROGRAM, "devices"]).out
+        self.assertIn(f"{len(value['result']['pairs_across'])} more with input and output of two sound systems", told)
+        self.assertIn("--output-host   'JACK Audio Connection Kit'", told)
+
     def test_drift_and_a_lost_block(self):
         """In through ALSA, out through JACK: a take that lost two blocks is refused, the next one is right."""
         taps = np.zeros(400)
@@ -58,6 +70,7 @@ class TwoClocks(unittest.TestCase):
         truth = band_levels(taps, 48000, range(-8, 10))
         with Rig(f"route 1 1 file {ir}", "noise 1 0.0001", "drift 1 120", "lose 1 100000 512") as rig:
             add_devices(rig)
+            self.pairs_across(rig)
             self.new(rig)
             r, codes = self.json(rig, "--seconds", 1.5, "--sweeps", 1, "--level", -12,
                                  devices=("--input", "mike", "--output-host", "jack"))
