@@ -39,6 +39,12 @@ static void tell(cli_live *l, const cli_measure_job *j)
     if (j->response != NULL)
         cli_live_say(l, "%s: %s, kept as %s", j->word, lt_quality_name(lt_quality_of_response(j->response, &hz)),
                      j->file);
+    else if (j->levels != NULL && lt_is_known(j->levels->laeq_db))
+        cli_live_say(l, "%s: %.0f s, LAeq %.1f %s, kept as %s", j->word, j->result.seconds, j->levels->laeq_db,
+                     j->result.calibrated ? "dB(A)" : "dBFS", j->file);
+    else if (j->talk_test != NULL && lt_is_known(j->talk_test->level.active_level_db))
+        cli_live_say(l, "%s: %.0f s, speech at %.1f dBFS, kept as %s", j->word, j->result.seconds,
+                     j->talk_test->level.active_level_db, j->file);
     else
         cli_live_say(l, "%s: %.0f s, kept as %s", j->word, j->result.seconds, j->file);
     for (size_t i = 0; i < j->notes.count; i++)

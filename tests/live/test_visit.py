@@ -366,8 +366,11 @@ class Live(Case):
         with Rig(*QUIET, ports="1 2", freewheel=True) as rig:
             t = self.complete(rig)
             value = t.result()
+            said = " ".join(t.text().split())
+            self.assertRegex(said, r" noise-ear: 10 s, LAeq [4-9]\d\.\d dB\(A\), kept as ")
+            self.assertRegex(said, r" talk-test: 10 s, speech at -[1-5]\d\.\d dBFS, kept as ")
             self.assertIn("Lane 3 lacks 8 recordings: outbound, noise-ear, inbound, noise-counter, counter-coupling, "
-                          "lane-coupling, noise-mic, talk-test.", " ".join(t.text().split()))
+                          "lane-coupling, noise-mic, talk-test.", said)
             validate("tune", value)
             (lane,) = value["result"]["live"]["lanes"]
             self.assertEqual(t.steps, [
