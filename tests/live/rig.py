@@ -17,6 +17,7 @@ import subprocess
 import sys
 import tempfile
 import time
+import unittest
 
 HERE = pathlib.Path(__file__).resolve().parent
 WITH_RIG = HERE / "with-rig.sh"
@@ -138,9 +139,8 @@ class Pulse:
 
     def __enter__(self):
         if shutil.which("pulseaudio") is None:
-            sys.stderr.write("pulseaudio is missing: no second sound server\n")
-            sys.stderr.flush()
-            os._exit(NOT_THERE)
+            missing = AssertionError if os.environ.get("CI") else unittest.SkipTest
+            raise missing("pulseaudio is missing: no second sound server")
         self.folder = tempfile.TemporaryDirectory()
         here = self.folder.name
         env = dict(os.environ, HOME=here, XDG_RUNTIME_DIR=here, PULSE_RUNTIME_PATH=here, PULSE_STATE_PATH=here)
