@@ -145,10 +145,12 @@ typedef struct {
 typedef struct lt_howl lt_howl;
 /** Tells a tone that rises steadily at one frequency by 3 to 200 dB/s, within 250 ms once it stands out (21 dB above
  * the noise in 35 Hz, and -60 dBFS), as a loop does that has just become unstable; knows a sweep by its moving, hum by
- * its standing still, speech by its changing, and a note by its attack, which flattens. Behind a sweep the lane's own
- * return falls, by 90 dB/s or more; a tone that stays or rises by 11 dB/s and more there, or stays and is louder than
- * the return, can be told from it as soon as the return has moved on by 35 Hz (the width of the 43 ms window) and is
- * 6 dB weaker in the tone's three bins: most are told within 250 ms of that. LT_E_ARG (rate 8000 to 200000),
+ * its standing still, speech by its changing, a note by its attack, which flattens, and a chord by the notes that came
+ * with it where no sweep has passed. Behind a sweep the lane's own return falls, by 90 dB/s or more; a tone that rises
+ * by 9 dB/s and more there, or stays and is louder than the return, can be told from it as soon as it stands out, the
+ * return has moved on by 35 Hz (the width of the 43 ms window) and is 6 dB weaker in the tone's three bins: 96 of 100
+ * are told within 250 ms of that. Not told: modes of a loop closer than 66 Hz that grow alike, for none of them is a
+ * narrow-band tone, and a howl that is at its limit, but no louder than the return. LT_E_ARG (rate 8000 to 200000),
  * LT_E_NOMEM. One object, one thread. */
 LT_NODISCARD lt_status lt_howl_create(double rate_hz, lt_howl **out, lt_error *err);
 /** Next samples of the return. played[count] (may be NULL) is what sounded meanwhile, in any scale: a tone that is in

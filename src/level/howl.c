@@ -2,7 +2,8 @@
  * Howl: a tone that stays where it is and grows by the same number of decibels every moment, for a loop that is just
  * unstable grows exponentially at one frequency. Short spectra, their levels and phases over the last quarter second,
  * and over seconds for what grows slowly. A note swells, too, but flattens as it does: a howl never does before the
- * limiter.
+ * limiter. Where a sweep passes, what it wakes is told by not falling as the lane's own return does; tones that come
+ * together take longer to be believed.
  * The limits are ours, set on simulated loops, sweeps, speech, traffic and hum. Levels in dBFS. */
 #include "level/howl.h"
 #include "base/alloc.h"
@@ -11,9 +12,22 @@
 #include <string.h>
 
 enum { HARMONICS = 3, OVERLAP = 4, PEAKS = 8, STEADY = 11, NEAR = LTP_HOWL_NEAR, FAR = LTP_HOWL_FAR, MEMORY = 90 };
-enum { AFTER = LTP_HOWL_AFTER, SPREAD = 2, COARSE = 4, STEEP = 12 }; /* hops, bins; hops in a mean, of a steep rise */
+enum {
+    AFTER = LTP_HOWL_AFTER,
+    SPREAD = 2,
+    PACE_FROM = 8,
+    COARSE = LTP_HOWL_MEAN,
+    STEEP = 12,
+    WOKEN = 17,
+    GONE = 2
+}; /* hops, bins; hops in a mean, of a steep rise */
 static const size_t spans[] = {7, 10, 15, 21, 30, 42, 60, LTP_HOWL_MEANS}; /* means looked at: 0.3 s to 4.3 s */
-enum { HIT = 2, FAST = 4, SLOW = 6 }; /* points: a hop with a rise earns HIT, each costs 1; what an alarm takes */
+enum {
+    HIT = 2,
+    FAST = 4,
+    SLOW = 6,
+    CROWDED = 10
+}; /* points: a hop with a rise earns HIT, each costs 1; what an alarm takes */
 static const double frame_s = 0.0427;
 static const double lowest_hz = 90.0, highest_hz = 10000.0, highest_of_rate = 0.45;
 static const double hold_s = 0.08;        /* a sweep comes back, and rings on, as late as this */
@@ -21,9 +35,6 @@ static const double still_s = 0.5;        /* a played tone that stays: its disto
 static const double tonal = 100.0;        /* played: power over the median of its spectrum */
 static const double tonal_of_peak = 1e-5; /* ... and of its highest */
 static const double prominence_db = LTP_HOWL_PROMINENCE_DB;
-static const double valley = 10.0;
-static const double mate_db = 25.0;                            /* a harmonic that is weaker than this says nothing */
-static const double limited_mate_db = 8.0;                     /* ... an overtone of a tone that may be at a limiter */
 static const double rise_least_db = 11.0, long_least_db = 9.0; /* within a quarter second; within a longer span */
 static const double woken_least_db = 3.2;  /* ... after a sweep has just passed: what a lane rings on falls */
 static const double steep_least_db = 14.0; /* ... within the shortest one */
@@ -35,8 +46,13 @@ static const double valid_least = 0.7;  /* share of a span without anything play
 static const double scatter_of_rise = 0.19, long_scatter = 0.12, scatter_least_db = 0.35, scatter_most_db = 1.6;
 static const double moving = 0.003, moving_hz = 1.0; /* of a tone that stays, over all */
 static const double jitter = 0.006, jitter_hz = 7.0; /* ... and from moment to moment */
-static const double falling_db_s = -6.0;             /* a howl that was seen to rise and has reached its limit */
-static const double quiet_dbfs = -60.0;              /* what is quieter harms nobody, and a howl does not stay there */
+static const double woken_short_db = 2.6;            /* ... within WOKEN hops */
+static const double dead_straight_db = 0.03,
+                    dead_straight_least_db = 2.0; /* ... of scatter: no note swells like that */
+static const double straight_db = 0.6; /* what scatters less may be told beside a sweep that has not gone yet */
+static const double outlasts_prominence_db = 12.0, loose = 1.5; /* with others beside it; see stays */
+static const double falling_db_s = -6.0; /* a howl that was seen to rise and has reached its limit */
+static const double quiet_dbfs = -60.0;  /* what is quieter harms nobody, and a howl does not stay there */
 
 void lt_howl_free(lt_howl *h)
 {
@@ -55,12 +71,16 @@ void lt_howl_free(lt_howl *h)
     ltp_free(h->sorted);
     ltp_free(h->struck);
     ltp_free(h->most);
+    ltp_free(h->passed);
+    ltp_free(h->crowded_until);
+    ltp_free(h->chirped);
     ltp_free(h->masked_until);
     ltp_free(h->flank_until);
     ltp_free(h->swept_until);
     ltp_free(h->peak_since);
     ltp_free(h->peak_last);
     ltp_free(h->points);
+    ltp_free(h->company);
     ltp_free(h->rose_until);
     ltp_free(h);
 }
@@ -79,16 +99,21 @@ static bool allocate(lt_howl *h)
     h->sorted = ltp_alloc(h->bins, sizeof *h->sorted);
     h->struck = ltp_alloc(h->bins, sizeof *h->struck);
     h->most = ltp_alloc(h->bins, sizeof *h->most);
+    h->crowded_until = ltp_alloc(h->bins, sizeof *h->crowded_until);
+    h->passed = ltp_alloc(h->bins, sizeof *h->passed);
+    h->chirped = ltp_alloc(h->bins, sizeof *h->chirped);
     h->masked_until = ltp_alloc(h->bins, sizeof *h->masked_until);
     h->flank_until = ltp_alloc(h->bins, sizeof *h->flank_until);
     h->swept_until = ltp_alloc(h->bins, sizeof *h->swept_until);
     h->peak_since = ltp_alloc(h->bins, sizeof *h->peak_since);
     h->peak_last = ltp_alloc(h->bins, sizeof *h->peak_last);
+    h->company = ltp_alloc(h->bins, sizeof *h->company);
     h->points = ltp_alloc(h->bins, sizeof *h->points);
     h->rose_until = ltp_alloc(h->bins, sizeof *h->rose_until);
     return h->window && h->x && h->played && h->work && h->spectrum && h->power && h->sum && h->mean && h->reference &&
-           h->sorted && h->struck && h->most && h->masked_until && h->flank_until && h->swept_until && h->peak_since &&
-           h->peak_last && h->points && h->rose_until;
+           h->sorted && h->struck && h->most && h->passed && h->crowded_until && h->chirped && h->masked_until &&
+           h->flank_until && h->swept_until && h->peak_since && h->peak_last && h->points && h->company &&
+           h->rose_until;
 }
 
 lt_status lt_howl_create(double rate_hz, lt_howl **out, lt_error *err)
@@ -128,11 +153,16 @@ void lt_howl_reset(lt_howl *h)
     memset(h->swept_until, 0, h->bins * sizeof *h->swept_until);
     memset(h->peak_since, 0, h->bins * sizeof *h->peak_since);
     memset(h->peak_last, 0, h->bins * sizeof *h->peak_last);
+    memset(h->company, 0, h->bins * sizeof *h->company);
     memset(h->points, 0, h->bins * sizeof *h->points);
     memset(h->rose_until, 0, h->bins * sizeof *h->rose_until);
     memset(h->sum, 0, h->bins * sizeof *h->sum);
     memset(h->struck, 0, h->bins * sizeof *h->struck);
     memset(h->most, 0, h->bins * sizeof *h->most);
+    memset(h->crowded_until, 0, h->bins * sizeof *h->crowded_until);
+    memset(h->passed, 0, h->bins * sizeof *h->passed);
+    memset(h->chirped, 0, h->bins * sizeof *h->chirped);
+    memset(h->pace, 0, sizeof h->pace);
     memset(h->loudest, 0, sizeof h->loudest);
     h->means = 0;
     h->filled = 0;
@@ -179,6 +209,21 @@ static bool moves_up(const lt_howl *h, size_t k)
     return below > above;
 }
 
+/* A marker passes within a tenth of a second: too fast to tell what it woke from what came meanwhile. So is the first
+ * moment of any tone. */
+static void mark_chirp(lt_howl *h, size_t k)
+{
+    const size_t then = h->pace[(h->hops + LTP_HOWL_DEPTH - LTP_HOWL_PACE) % LTP_HOWL_DEPTH];
+    const double bin = (double)k, half = SPREAD + 0.02 * bin;
+    for (size_t j = bin > half ? (size_t)(bin - half) : 0; j < h->bins && (double)j <= bin + half; j++)
+        h->chirped[j] = k >= PACE_FROM && (then == 0 || k > 2 * then);
+}
+
+static bool is_still(const lt_howl *h, size_t k)
+{
+    return (double)((h->hops - h->peak_since[k]) * h->hop) > still_s * h->rate_hz;
+}
+
 /* A tone is played at bin k. The distortion of a sweep moves faster than the sweep and is no howl by itself. */
 static void mask_tone(lt_howl *h, size_t k)
 {
@@ -186,13 +231,15 @@ static void mask_tone(lt_howl *h, size_t k)
     if (h->hops > h->peak_last[k] + 2)
         h->peak_since[k] = h->hops;
     h->peak_last[k] = h->hops;
-    const bool still = (double)((h->hops - h->peak_since[k]) * h->hop) > still_s * h->rate_hz;
+    const bool still = is_still(h, k);
     mask_about(h, h->flank_until, bin, 8.0 + 0.06 * bin, 8.0 + 0.06 * bin);
     for (int m = 1; m <= (still ? HARMONICS : 1) && m * bin < (double)h->bins; m++) {
         const double half = SPREAD + 0.02 * m * bin;
         mask_about(h, h->masked_until, m * bin, half, half);
-        mask_about(h, h->swept_until, m * bin, moves_up(h, k) ? half / 2.0 : half, half);
+        mask_about(h, h->swept_until, m * bin + 0.99, (moves_up(h, k) ? half / 2.0 : half) + (m > 1 ? 0.99 : 0.0),
+                   half - 0.99);
     }
+    mark_chirp(h, k);
 }
 
 /* Tones in what is played. */
@@ -250,11 +297,11 @@ static double between_hops(const lt_howl *h, const lt_complex *now, const lt_com
 }
 
 /* One frequency for the last moments. */
-static bool stays(const lt_howl *h, size_t k, size_t n, double *hz)
+bool ltp_howl_stays(const lt_howl *h, size_t k, size_t n, double limits, double *hz)
 {
     lt_complex older = {0}, newer = {0};
     const size_t half = n / 2;
-    double f[STEADY], first_hz = 0.0, last_hz = 0.0, apart_hz = 0.0;
+    double f[LTP_HOWL_DEPTH - 1], first_hz = 0.0, last_hz = 0.0, apart_hz = 0.0;
     for (size_t i = 0; i < n; i++) {
         f[i] = between_hops(h, ltp_howl_spectrum(h, i), ltp_howl_spectrum(h, i + 1), k, i < half ? &newer : &older);
         if (i < half)
@@ -267,8 +314,13 @@ static bool stays(const lt_howl *h, size_t k, size_t n, double *hz)
     *hz = ((double)k + turn) * h->rate_hz / (double)h->n;
     for (size_t i = 0; i < n; i++)
         apart_hz = fmax(apart_hz, fabs(f[i] - *hz));
-    return fabs(turn) < 1.5 && fabs(last_hz - first_hz) < fmax(moving * *hz, moving_hz) &&
-           apart_hz < fmax(jitter * *hz, jitter_hz);
+    return fabs(turn) < 1.5 && fabs(last_hz - first_hz) < limits * fmax(moving * *hz, moving_hz) &&
+           apart_hz < limits * fmax(jitter * *hz, jitter_hz);
+}
+
+static bool stays(const lt_howl *h, size_t k, size_t n, double *hz)
+{
+    return ltp_howl_stays(h, k, n, 1.0, hz);
 }
 
 /* A straight line through y[n], without those that are NaN. False: too few. */
@@ -325,66 +377,60 @@ void ltp_howl_history(const lt_howl *h, size_t k, size_t n, double *y)
     }
 }
 
-/* The level of bin k is a straight line upwards: over the last quarter second, or over as many seconds as slow growth
- * needs to be told from chance. */
-static bool rises(const lt_howl *h, size_t k, double *slope_db_s, double *level_db)
+typedef struct {
+    double hz, slope_db_s, level_db;
+    bool straight;
+} tone;
+
+/* ... over the last n of y[LTP_HOWL_DEPTH] */
+static bool rises_shortly(const lt_howl *h, const double *y, size_t n, double least_db, tone *t)
 {
-    const double hop_s = (double)h->hop / h->rate_hz;
+    ltp_howl_line l;
+    if (!ltp_howl_fit(y + LTP_HOWL_DEPTH - n, n, &l) || !is_growth(&l, least_db, scatter_of_rise))
+        return false;
+    t->slope_db_s = l.rise_db * h->rate_hz / ((double)h->hop * (double)(n - 1));
+    return true;
+}
+
+/* ... over seconds */
+static bool rises_slowly(const lt_howl *h, size_t k, tone *t)
+{
     double y[LTP_HOWL_MEANS];
     ltp_howl_line l;
-    for (size_t i = 0; i < LTP_HOWL_DEPTH; i++)
-        y[i] = ltp_howl_level(h, tone_power(ltp_howl_spectrum(h, LTP_HOWL_DEPTH - 1 - i), k));
-    *level_db = y[LTP_HOWL_DEPTH - 1] + 3.0103; /* mean square to dBFS */
-    (void)ltp_howl_fit(y, LTP_HOWL_DEPTH, &l);
-    *slope_db_s = l.rise_db / (hop_s * (LTP_HOWL_DEPTH - 1));
-    if (*slope_db_s >= slope_most_db_s)
-        return false;
-    const bool woken = h->masked_until[k] > 0 && h->hops < h->masked_until[k] + AFTER;
-    if (is_growth(&l, woken ? woken_least_db : rise_least_db, scatter_of_rise))
-        return true;
-    if (ltp_howl_fit(y + LTP_HOWL_DEPTH - STEEP, STEEP, &l) && is_growth(&l, steep_least_db, scatter_of_rise)) {
-        *slope_db_s = l.rise_db / (hop_s * (STEEP - 1));
-        return *slope_db_s < slope_most_db_s;
-    }
     const size_t n = h->means < LTP_HOWL_MEANS ? h->means : LTP_HOWL_MEANS;
     ltp_howl_history(h, k, n, y);
     for (size_t s = 0; s < LTP_COUNT(spans) && n >= spans[s]; s++) {
         if (!ltp_howl_fit(y + n - spans[s], spans[s], &l) || !is_growth(&l, long_least_db, long_scatter))
             continue;
-        *slope_db_s = l.rise_db / (hop_s * COARSE * (double)(spans[s] - 1));
-        return *slope_db_s >= slope_least_db_s;
+        t->slope_db_s = l.rise_db * h->rate_hz / ((double)h->hop * COARSE * (double)(spans[s] - 1));
+        return t->slope_db_s >= slope_least_db_s;
     }
     return false;
 }
 
-/* A peak with valleys on both sides. */
-static bool stands(const lt_howl *h, size_t j)
+/* The level of bin k is a straight line upwards: over the last quarter second, or over as many seconds as slow growth
+ * needs to be told from chance. A lone tone where a sweep has just passed needs less: what a lane rings on falls. */
+static bool rises(const lt_howl *h, size_t k, bool alone, tone *t)
 {
-    double left = h->power[j], right = h->power[j];
-    if (h->power[j] < h->power[j - 1] || h->power[j] < h->power[j + 1])
+    double y[LTP_HOWL_DEPTH];
+    ltp_howl_line l;
+    for (size_t i = 0; i < LTP_HOWL_DEPTH; i++)
+        y[i] = ltp_howl_level(h, tone_power(ltp_howl_spectrum(h, LTP_HOWL_DEPTH - 1 - i), k));
+    t->level_db = y[LTP_HOWL_DEPTH - 1] + 3.0103; /* mean square to dBFS */
+    (void)ltp_howl_fit(y, LTP_HOWL_DEPTH, &l);
+    t->slope_db_s = l.rise_db * h->rate_hz / ((double)h->hop * (LTP_HOWL_DEPTH - 1));
+    if (t->slope_db_s >= slope_most_db_s)
         return false;
-    for (size_t i = 2; i <= 4; i++) {
-        left = fmin(left, h->power[j - i]);
-        right = fmin(right, h->power[j + i]);
-    }
-    return h->power[j] > valley * fmax(left, right);
-}
-
-/* A voice or an engine has partials; a young howl stands alone. */
-static bool has_mates(const lt_howl *h, size_t k, double hz, bool limited)
-{
-    static const double ratios[] = {0.5, 2.0, 1.5, 2.0 / 3.0, 3.0, 1.0 / 3.0};
-    for (size_t i = 0; i < LTP_COUNT(ratios); i++) {
-        const double bin = ratios[i] * hz * (double)h->n / h->rate_hz;
-        for (size_t j = (size_t)bin - 1; j <= (size_t)bin + 2; j++) {
-            if (bin < 6.0 || j + 5 >= h->bins || h->hops < h->masked_until[j])
-                continue;
-            const double weaker_db = limited && ratios[i] > 1.9 ? limited_mate_db : mate_db;
-            if (stands(h, j) && h->power[j] > h->power[k] * lt_power_from_db(-weaker_db))
-                return true;
-        }
-    }
-    return false;
+    const bool woken = alone && h->masked_until[k] > 0 && !h->chirped[k] && h->hops < h->masked_until[k] + AFTER;
+    const double least_db = l.scatter_db < dead_straight_db ? dead_straight_least_db : woken_least_db;
+    const bool fast = is_growth(&l, rise_least_db, scatter_of_rise);
+    const bool on = woken && is_growth(&l, least_db, scatter_of_rise);
+    t->straight = l.scatter_db < straight_db && (fast || (on && h->hops >= h->swept_until[k]));
+    if (fast || on)
+        return true;
+    if ((woken && rises_shortly(h, y, WOKEN, woken_short_db, t)) || rises_shortly(h, y, STEEP, steep_least_db, t))
+        return t->slope_db_s < slope_most_db_s;
+    return rises_slowly(h, k, t);
 }
 
 /* The strongest peaks, in falling order. */
@@ -404,13 +450,15 @@ static size_t find_peaks(const lt_howl *h, size_t *peaks)
     return count;
 }
 
-/* One rise may be chance. */
-static bool earns(lt_howl *h, size_t k, double hz, double slope_db_s)
+/* One rise may be chance. Several tones that come together are more likely music than modes of one loop. */
+static bool earns(lt_howl *h, size_t k, double hz, double slope_db_s, bool alone)
 {
     uint8_t p = h->points[k];
     for (size_t j = k - 1; j <= k + 1; j++)
         p = h->points[j] > p ? h->points[j] : p;
     h->points[k] = p < 2 * SLOW ? (uint8_t)(p + HIT) : p;
+    if (!alone)
+        return h->points[k] >= CROWDED;
     return h->points[k] >= (slope_db_s >= fast_db_s && hz >= fast_hz ? FAST : SLOW);
 }
 
@@ -424,19 +472,28 @@ static bool rose_unseen(lt_howl *h, size_t k, bool rising)
     return rose;
 }
 
-typedef struct {
-    double hz, slope_db_s, level_db;
-} tone;
+/* A sweep that is still near: its frequency moves, that of a howl does not. */
+static bool is_told_apart(const lt_howl *h, size_t k, const tone *t)
+{
+    const size_t then = h->pace[h->hops % LTP_HOWL_DEPTH]; /* the oldest */
+    double hz;
+    bool near = false;
+    for (size_t j = k - 1; j <= k + 1; j++)
+        near = near || (h->peak_last[j] > 0 && h->hops < h->peak_last[j] + GONE);
+    if ((near && !(then > 0 && then < h->tone_bin)) || (h->tone_bin > 0 && is_still(h, h->tone_bin)))
+        return false;
+    return t->straight && stays(h, k, LTP_HOWL_DEPTH - 1, &hz);
+}
 
 /* A steady rise that was seen for some hops, now or while the bin was masked. */
-static bool grows(lt_howl *h, size_t k, tone *t)
+static bool grows(lt_howl *h, size_t k, bool alone, tone *t)
 {
     if (prominence(h, k) < prominence_db || !stays(h, k, STEADY, &t->hz))
         return false;
-    const bool rising = rises(h, k, &t->slope_db_s, &t->level_db) && earns(h, k, t->hz, t->slope_db_s);
+    const bool rising = rises(h, k, alone, t) && earns(h, k, t->hz, t->slope_db_s, alone);
     const bool rose = rose_unseen(h, k, rising);
-    return (rising || rose) && h->hops >= h->masked_until[k] && t->slope_db_s >= falling_db_s &&
-           t->level_db >= quiet_dbfs && !has_mates(h, k, t->hz, false);
+    return (rising || rose) && (h->hops >= h->masked_until[k] || (rising && is_told_apart(h, k, t))) &&
+           t->slope_db_s >= falling_db_s && t->level_db >= quiet_dbfs && !ltp_howl_has_mates(h, k, t->hz, false);
 }
 
 /* What a sweep left behind where it has just passed. */
@@ -444,14 +501,23 @@ static bool is_left_behind(const lt_howl *h, size_t k, tone *t)
 {
     return h->hops >= h->swept_until[k] && ltp_howl_stands_out_db(h, k) >= prominence_db &&
            stays(h, k, LTP_HOWL_LINGER, &t->hz) && ltp_howl_lingers(h, k, &t->slope_db_s, &t->level_db) &&
-           t->level_db >= quiet_dbfs && !has_mates(h, k, t->hz, t->slope_db_s < LTP_HOWL_RISE_DB_S);
+           t->level_db >= quiet_dbfs && !ltp_howl_has_mates(h, k, t->hz, t->slope_db_s < LTP_HOWL_RISE_DB_S);
+}
+
+/* ... also where its level wavers, as other modes of the loop beat with it */
+static bool outlasts_the_lane(const lt_howl *h, size_t k, tone *t)
+{
+    return h->hops >= h->swept_until[k] && ltp_howl_stands_out_db(h, k) >= outlasts_prominence_db &&
+           ltp_howl_stays(h, k, LTP_HOWL_LONGER, loose, &t->hz) &&
+           ltp_howl_outlasts(h, k, &t->slope_db_s, &t->level_db) && t->level_db >= quiet_dbfs &&
+           !ltp_howl_has_mates(h, k, t->hz, false);
 }
 
 static bool is_at_its_limit(const lt_howl *h, size_t k, tone *t)
 {
     t->slope_db_s = 0.0;
-    return h->hops >= h->masked_until[k] && ltp_howl_drowns(h, k, &t->level_db) && t->level_db >= quiet_dbfs &&
-           stays(h, k, STEADY, &t->hz) && !has_mates(h, k, t->hz, true);
+    return h->hops >= h->masked_until[k] && !h->struck[k] && !h->chirped[k] && ltp_howl_drowns(h, k, &t->level_db) &&
+           t->level_db >= quiet_dbfs && stays(h, k, STEADY, &t->hz) && !ltp_howl_has_mates(h, k, t->hz, true);
 }
 
 static void look(lt_howl *h)
@@ -459,12 +525,15 @@ static void look(lt_howl *h)
     size_t peaks[PEAKS];
     for (size_t k = 0; k < h->bins; k++)
         h->points[k] = h->points[k] > 0 ? (uint8_t)(h->points[k] - 1) : 0;
+    ltp_howl_forget_company(h);
     const size_t count = find_peaks(h, peaks);
     for (size_t i = 0; i < count && !h->found; i++) {
         const size_t k = peaks[i];
         tone t = {0};
         ltp_howl_keep_loudest(h, k);
-        h->found = grows(h, k, &t) || is_left_behind(h, k, &t) || (i == 0 && is_at_its_limit(h, k, &t));
+        const bool alone = !ltp_howl_watch_company(h, k, peaks, count);
+        h->found = grows(h, k, alone, &t) || (alone && (is_left_behind(h, k, &t) || outlasts_the_lane(h, k, &t))) ||
+                   (i == 0 && is_at_its_limit(h, k, &t) && !ltp_howl_has_company(h, k, peaks, count, false));
         if (h->found)
             h->event = (lt_howl_event){.hz = t.hz,
                                        .at_s = (double)h->pushed / h->rate_hz,
@@ -489,6 +558,7 @@ static void add_mean(lt_howl *h)
 static void hop(lt_howl *h)
 {
     mask_played(h);
+    h->pace[h->hops % LTP_HOWL_DEPTH] = h->tone_bin;
     lt_complex *x = h->spectrum + h->hops % LTP_HOWL_DEPTH * h->bins;
     transform(h, h->x, x);
     for (size_t k = 0; k < h->bins; k++)
