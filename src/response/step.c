@@ -357,6 +357,17 @@ static lt_status compare(search *q, bool *clear, lt_error *err)
     return st;
 }
 
+/* The place in the recorder's time. Up to T the sweep was recorded when it was played, from T + F on F earlier. What
+ * lies between is lost and its phases are anybody's, so that the split which fits best may be anywhere in it; what was
+ * recorded twice, |F| before T, fits on both sides. */
+static void tell_place(const search *q, const candidate *best, double zero_s, ltp_step *out)
+{
+    const double per_second = (1.0 + out->drift) / q->stimulus->rate_hz;
+    const double lost = fmax(best->frames, 0.0), twice = fmax(-best->frames, 0.0);
+    out->from_s = zero_s + (best->from - lost + q->lag) * per_second - place_s;
+    out->to_s = zero_s + (best->to + twice + q->lag) * per_second + place_s;
+}
+
 lt_status ltp_step_find(const lt_signal *recording, const lt_signal *stimulus, const ltp_structure *s, double start_s,
                         ltp_step *out, lt_error *err)
 {
@@ -378,8 +389,7 @@ lt_status ltp_step_find(const lt_signal *recording, const lt_signal *stimulus, c
         out->frames = round(best.frames / rate * recording->rate_hz);
         out->found = out->known && best.agreement - out->plain > more_least && fabs(out->frames) >= out->least_frames;
         out->drift = (q.moved + best.frames) / q.span;
-        out->from_s = zero_s + (best.from + q.lag) / rate * (1.0 + out->drift) - place_s;
-        out->to_s = zero_s + (best.to + q.lag) / rate * (1.0 + out->drift) + place_s;
+        tell_place(&q, &best, zero_s, out);
         if (out->found && s->sweep_count == 1)
             st = ltp_step_place(recording, stimulus, s,
                                 zero_s + (double)(s->sweeps[0].first - s->marker[0].first) / rate * (1.0 + out->drift),

@@ -5,6 +5,7 @@
 #include "response_lane.h"
 #include "suite.h"
 
+#include <stdio.h>
 #include <string.h>
 
 SUITE(response_refuse);
@@ -241,6 +242,46 @@ static void lost_and_repeated_blocks_are_refused(void **state)
     assert_int_equal(bad, 0);
 }
 
+/* What was lost says nothing about the place: the stated time must hold it all the same, wherever it was. */
+static void the_place_of_a_long_loss_lies_in_the_stated_time(void **state)
+{
+    (void)state;
+    enum { LOST = 3840, FIRST = 60, TAKES = 8 };
+    int bad = 0;
+    lt_signal *s = make_sweep(4.0);
+    for (size_t i = FIRST; i < FIRST + TAKES; i++) {
+        const lane l = {.paths = &one,
+                        .path_count = 1,
+                        .speaker = true,
+                        .early_s = 0.2,
+                        .extra_s = 0.5,
+                        .noise = true,
+                        .noise_db = -25.0 - 7.0 * (double)(i % 4),
+                        .seed = 100 + i};
+        lt_signal *r = lane_record(&l, s);
+        const double at_s = 1.5 + 0.0337 * (double)i;
+        const size_t at = (size_t)(at_s * r->rate_hz);
+        memmove(r->samples + at, r->samples + at + LOST, (r->count - at - LOST) * sizeof(double));
+        r->count -= LOST;
+        const lt_signal *const list[] = {r};
+        lt_response *out = NULL;
+        lt_error err = {0};
+        double from_s = NAN, to_s = NAN;
+        const lt_status st = lt_response_measure(list, NULL, 1, s, NULL, &out, &err);
+        const char *place = strstr(err.what, "between ");
+        const bool fine = st == LT_E_XRUN && place != NULL &&
+                          sscanf(place, "between %lf s and %lf", &from_s, &to_s) == 2 && at_s > from_s - 0.005 &&
+                          at_s < to_s + 0.005;
+        if (!fine)
+            print_error("%.3f s: status %d, \"%s\"\n", at_s, (int)st, err.what);
+        bad += !fine;
+        lt_response_free(out);
+        lt_signal_free(r);
+    }
+    lt_signal_free(s);
+    assert_int_equal(bad, 0);
+}
+
 /* Every allocation of a measurement fails in turn. */
 static lt_status measure_once(void *context, lt_error *err)
 {
@@ -297,6 +338,7 @@ int response_refuse_tests(void)
         cmocka_unit_test(clipping_is_refused_or_noted),
         cmocka_unit_test(odd_inputs_are_refused),
         cmocka_unit_test(lost_and_repeated_blocks_are_refused),
+        cmocka_unit_test(the_place_of_a_long_loss_lies_in_the_stated_time),
         cmocka_unit_test(every_failed_allocation_is_survived),
     };
     return cmocka_run_group_tests_name("response_refuse", tests, NULL, NULL);
