@@ -62,8 +62,8 @@ typedef struct {
 /** A plain signal as an impulse response: origin 0, band 0 to rate/2. Copies. */
 LT_NODISCARD lt_status lt_ir_from_signal(const lt_signal *s, lt_ir **out, lt_error *err);
 void lt_ir_free(lt_ir *ir);
-/** As a plain signal whose first sample is t = 0: a late start is filled with zeros, what lies before is cut off. What a
- * band edge rings there is made up for outside of the band, so that in the band the levels stay as they were. */
+/** As a plain signal whose first sample is t = 0: a late start is filled with zeros, what lies before is cut off. What
+ * a band edge rings there is made up for outside of the band, so that in the band the levels stay as they were. */
 LT_NODISCARD lt_status lt_ir_to_signal(const lt_ir *ir, lt_signal **out, lt_error *err);
 /** H at n_fft/2 + 1 frequencies from 0 to rate/2, with the phase of t = 0. n_fft even and >= count. */
 LT_NODISCARD lt_status lt_ir_spectrum(const lt_ir *ir, size_t n_fft, lt_complex *spectrum, lt_error *err);
