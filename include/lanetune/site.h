@@ -169,6 +169,11 @@ typedef struct {
     size_t counter_recording_count;
 } lt_survey;
 
+/** recorded[path]: a recording of the empty lane is there, in the folder of the lane or of its counter, whether it can
+ * be used or not; nothing is measured. LT_E_IO, LT_E_NOMEM. */
+LT_NODISCARD lt_status lt_survey_find(const char *dir, const char *date, const lt_site_lane *lane,
+                                      bool recorded[LT_PATH_COUNT], lt_error *err);
+
 typedef void (*lt_progress)(void *context, const char *what, double fraction); /* fraction in [0, 1] */
 
 /** Read and measure all recordings of a visit. only_lane 0 = all lanes. A recording that cannot be trusted (silent,

@@ -1,13 +1,11 @@
 /* SPDX-License-Identifier: MIT
  * lanetune measure: play, record, judge, keep. Levels in dBFS peak of what is played. */
-#define _DEFAULT_SOURCE
-
 #include "measure.h"
+#include "walk.h"
 
 #include "base/alloc.h"
 
 #include <string.h>
-#include <unistd.h>
 
 #define LEVEL_HIGHEST_DBFS (-3.0)
 #define LEVEL_LOWEST_DBFS (-60.0)
@@ -67,44 +65,22 @@ static int print(cli_args *a, const cli_measure_job *j)
     return cli_finish(a, st, &err, text);
 }
 
-/* A recording of the empty lane, its own or that of its counter. */
-static bool is_there(const cli_measure_job *j, const lt_site_lane *lane, lt_path path)
-{
-    char file[320], stimulus[320], whole[4608];
-    lt_error ignored = {0};
-    for (unsigned shared = 0; shared < 2; shared++) {
-        const lt_record_place p = {.dir = j->place.dir,
-                                   .date = j->place.date,
-                                   .lane = lane->tune.lane,
-                                   .counter = shared ? lane->counter : 0,
-                                   .path = path,
-                                   .condition = ""};
-        if (lt_record_names(&p, file, stimulus, &ignored) != LT_OK)
-            continue;
-        (void)snprintf(whole, sizeof whole, "%s/%s", p.dir, file);
-        if (access(whole, F_OK) == 0)
-            return true;
-    }
-    return false;
-}
-
 /* On a terminal, behind the result: what this lane still lacks. */
 static void say_next(const cli_measure_job *j)
 {
-    static const lt_path needed[] = {LT_PATH_OUTBOUND,      LT_PATH_NOISE_EAR,        LT_PATH_INBOUND,
-                                     LT_PATH_NOISE_COUNTER, LT_PATH_COUNTER_COUPLING, LT_PATH_LANE_COUPLING,
-                                     LT_PATH_NOISE_MIC,     LT_PATH_TALK_TEST};
     const lt_site_lane *lane = lt_site_lane_of(j->site, j->place.lane);
     char list[256] = "", word[LT_PATH_WORD_MAX];
-    if (lane == NULL)
+    bool recorded[LT_PATH_COUNT];
+    lt_error ignored = {0};
+    if (lane == NULL || lt_survey_find(j->place.dir, j->place.date, lane, recorded, &ignored) != LT_OK)
         return;
-    const bool loops = lane->tune.duplex != LT_DUPLEX_PUSH_TO_TALK;
-    for (size_t i = 0; i < LTP_COUNT(needed); i++) {
-        const bool coupling = needed[i] == LT_PATH_COUNTER_COUPLING || needed[i] == LT_PATH_LANE_COUPLING;
+    lt_tune_lane needs = lane->tune;
+    needs.lane_mic_cal_db = j->visit->lane_mic_cal_db;
+    for (size_t i = 0; i < CLI_WALK; i++) {
         const size_t used = strlen(list);
-        if ((coupling && !loops) || is_there(j, lane, needed[i]))
+        if (recorded[cli_walk[i]] || !cli_lane_needs(&needs, recorded[LT_PATH_LOOP], cli_walk[i]))
             continue;
-        lt_path_word(needed[i], 0, word);
+        lt_path_word(cli_walk[i], 0, word);
         (void)snprintf(list + used, sizeof list - used, "%s%s", used > 0 ? ", " : "", word);
     }
     if (list[0] != '\0')

@@ -1,16 +1,12 @@
 /* SPDX-License-Identifier: MIT
  * The measurements of tune --live: what a lane's evidence lacks, and what must be measured again once a knob was
- * turned. Both in an order that spares walks: customer's ear, lane line, counter. */
+ * turned. */
 #include "tune_live.h"
+#include "walk.h"
 
 #include "base/alloc.h"
 
 #include <string.h>
-
-static const lt_path walk[] = {
-    LT_PATH_OUTBOUND, LT_PATH_NOISE_EAR,     LT_PATH_INBOUND,   LT_PATH_NOISE_COUNTER, LT_PATH_COUNTER_COUPLING,
-    LT_PATH_LOOP,     LT_PATH_LANE_COUPLING, LT_PATH_NOISE_MIC, LT_PATH_TALK_TEST,
-};
 
 /* ---- what is missing ---- */
 
@@ -34,31 +30,7 @@ static bool has(const lt_survey_lane *lane, lt_path path)
 
 static bool is_missing(const lt_survey_lane *lane, lt_path path)
 {
-    const lt_tune_lane *t = &lane->tune;
-    const bool loops = t->duplex != LT_DUPLEX_PUSH_TO_TALK;
-    if (has(lane, path))
-        return false;
-    switch (path) {
-    case LT_PATH_LANE_COUPLING: /* also for the talker's echo, where the loop was measured as a whole */
-        return loops;
-    case LT_PATH_COUNTER_COUPLING:
-        return loops && !has(lane, LT_PATH_LOOP) && !lt_is_known(t->coupling_db);
-    case LT_PATH_TALK_TEST:
-        return !lt_is_known(t->lane_mic_cal_db);
-    case LT_PATH_OUTBOUND:
-    case LT_PATH_INBOUND:
-    case LT_PATH_NOISE_EAR:
-    case LT_PATH_NOISE_MIC:
-    case LT_PATH_NOISE_COUNTER:
-        return true;
-    case LT_PATH_LOOP:
-    case LT_PATH_BYSTANDER:
-    case LT_PATH_NOISE_BYSTANDER:
-    case LT_PATH_CROSS_COUPLING:
-    case LT_PATH_COUNT:
-        break;
-    }
-    return false;
+    return !has(lane, path) && cli_lane_needs(&lane->tune, has(lane, LT_PATH_LOOP), path);
 }
 
 /* Lanes of one counter share its noise: once is enough, and an earlier lane of this run may have measured it. */
@@ -94,11 +66,11 @@ static void say_missing(cli_tune_live_job *t, const lt_survey_lane *lane)
 {
     char list[256] = "", word[LT_PATH_WORD_MAX];
     unsigned count = 0;
-    for (size_t i = 0; i < sizeof walk / sizeof *walk; i++) {
+    for (size_t i = 0; i < CLI_WALK; i++) {
         const size_t used = strlen(list);
-        if (!is_missing(lane, walk[i]) || is_there_by_now(t, lane, walk[i]))
+        if (!is_missing(lane, cli_walk[i]) || is_there_by_now(t, lane, cli_walk[i]))
             continue;
-        lt_path_word(walk[i], 0, word);
+        lt_path_word(cli_walk[i], 0, word);
         (void)snprintf(list + used, sizeof list - used, "%s%s", count++ > 0 ? ", " : "", word);
     }
     if (count == 0)
@@ -112,9 +84,9 @@ lt_status cli_tune_measure_missing(cli_tune_live_job *t, const lt_survey_lane *l
 {
     lt_status st = LT_OK;
     say_missing(t, lane);
-    for (size_t i = 0; i < sizeof walk / sizeof *walk && st == LT_OK; i++)
-        if (is_missing(lane, walk[i]) && !is_there_by_now(t, lane, walk[i]))
-            st = measure(t, lane->lane, walk[i], err);
+    for (size_t i = 0; i < CLI_WALK && st == LT_OK; i++)
+        if (is_missing(lane, cli_walk[i]) && !is_there_by_now(t, lane, cli_walk[i]))
+            st = measure(t, lane->lane, cli_walk[i], err);
     return st;
 }
 
@@ -238,10 +210,10 @@ static lt_status again_condition(cli_tune_live_job *t, const lt_survey_lane *lan
     if (condition[0] != '\0' && !a->left_out)
         cli_live_say(&t->live, "Lane %u once more with condition %s (%s); s leaves it out.", d->lane, condition,
                      description(t->before.survey->visit, condition));
-    for (size_t i = 0; i < sizeof walk / sizeof *walk && st == LT_OK; i++)
+    for (size_t i = 0; i < CLI_WALK && st == LT_OK; i++)
         for (size_t k = 0; k < lane->recording_count && st == LT_OK; k++) {
             const lt_recording *r = &lane->recordings[k];
-            if (r->usable && r->path == walk[i] && strcmp(r->condition, condition) == 0 && !is_hidden(lane, r))
+            if (r->usable && r->path == cli_walk[i] && strcmp(r->condition, condition) == 0 && !is_hidden(lane, r))
                 st = again_one(t, lane, r, a, d, err);
         }
     return st == LT_OK && !a->left_out ? carry(t, lane, condition, a, err) : st;

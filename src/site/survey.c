@@ -20,6 +20,23 @@ static lt_status find(const char *dir, const char *date, bool counter, unsigned 
     return ltp_find_recordings(dir, date, counter, number, &p->found, notes, err);
 }
 
+lt_status lt_survey_find(const char *dir, const char *date, const lt_site_lane *lane, bool recorded[LT_PATH_COUNT],
+                         lt_error *err)
+{
+    const unsigned numbers[] = {lane->tune.lane, lane->counter};
+    memset(recorded, 0, LT_PATH_COUNT * sizeof *recorded);
+    lt_status st = LT_OK;
+    for (size_t i = 0; i < LTP_COUNT(numbers) && st == LT_OK; i++) {
+        lt_notes ignored = {0};
+        ltp_found found = {0};
+        st = ltp_find_recordings(dir, date, i == 1, numbers[i], &found, &ignored, err);
+        for (size_t k = 0; k < found.count; k++)
+            recorded[found.items[k].path] |= found.items[k].condition[0] == '\0';
+        ltp_free(found.items);
+    }
+    return st;
+}
+
 static lt_status list_all(ltp_measuring *m, const place *p, lt_notes *notes, lt_error *err)
 {
     for (size_t i = 0; i < p->found.count; i++) {

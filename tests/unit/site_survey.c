@@ -90,6 +90,19 @@ static const char *note_text(const lt_notes *n, const char *code, const char *pa
     return NULL;
 }
 
+/* Paths of an empty lane that are there, by their bits. */
+static unsigned paths_there(const yard *y, const lt_survey *s)
+{
+    bool recorded[LT_PATH_COUNT];
+    unsigned bits = 0;
+    assert_int_equal(lt_survey_find(y->site, s->visit->date, s->lanes[0].lane, recorded, NULL), LT_OK);
+    for (unsigned p = 0; p < LT_PATH_COUNT; p++)
+        bits |= recorded[p] ? 1u << p : 0u;
+    return bits;
+}
+
+static const unsigned of_counter = 1u << LT_PATH_INBOUND | 1u << LT_PATH_COUNTER_COUPLING | 1u << LT_PATH_NOISE_COUNTER;
+
 /* ---- what is found ---- */
 
 static void all_recordings_are_found_and_measured(void **state)
@@ -124,6 +137,9 @@ static void all_recordings_are_found_and_measured(void **state)
     assert_ptr_not_equal(t->recordings[0].outbound, t->recordings[1].outbound);
     assert_int_equal(s->counter_recording_count, 3);
     assert_int_equal(lane->notes.count, 0);
+    assert_int_equal(paths_there(y, s), of_counter | 1u << LT_PATH_OUTBOUND | 1u << LT_PATH_LANE_COUPLING |
+                                            1u << LT_PATH_NOISE_EAR | 1u << LT_PATH_NOISE_MIC |
+                                            1u << LT_PATH_TALK_TEST);
     int bad = !near_abs("mic_cal_db", t->mic_cal_db, 120.0, 0.0);
     bad += !near_abs("loopback_db", t->loopback_db, -2.0, 0.0);
     bad += !near_abs("now_db", t->outbound.now_db, -4.0, 0.0);
@@ -279,6 +295,7 @@ static void an_empty_lane_that_was_never_recorded_is_no_condition(void **state)
     assert_int_equal(s->lanes[0].tune.condition_count, 1);
     assert_string_equal(s->lanes[0].tune.recordings[0].name, "car");
     assert_non_null(s->lanes[0].tune.recordings[0].inbound);
+    assert_int_equal(paths_there(y, s), of_counter);
     lt_survey_free(s);
     for (size_t i = 0; i < COUNT(plain); i++) {
         char from[80], to[80];
