@@ -85,21 +85,29 @@ static bool flattens_by(const ltp_howl_line *l, double db)
     return l->third[2] - l->third[1] < l->third[1] - l->third[0] - db;
 }
 
+/* Bin k over the last n hops, where its level is near a line that does not fall as a lane does. *level_db: of the tone,
+ * dBFS; *now_db: the same as mean square. */
+static bool goes_on(const lt_howl *h, size_t k, size_t n, double scatter_db, ltp_howl_line *l, double *slope_db_s,
+                    double *level_db, double *now_db)
+{
+    double y[LTP_HOWL_LONGER];
+    for (size_t i = 0; i < n; i++)
+        y[i] = ltp_howl_level(h, ltp_howl_wide_power(ltp_howl_spectrum(h, n - 1 - i), k));
+    *now_db = y[n - 1];
+    *level_db = y[n - 1] + 3.0103;
+    if (!ltp_howl_fit(y, n, l) || l->scatter_db > scatter_db)
+        return false;
+    *slope_db_s = l->rise_db * h->rate_hz / ((double)h->hop * (double)(n - 1));
+    return *slope_db_s >= least_db_s && *slope_db_s <= LTP_HOWL_STEEPEST_DB_S;
+}
+
 /* Bin k was masked lately: what a lane rings on there falls, by 90 dB/s and more (reverberation of up to 0.6 s, a
  * resonance of Q 30 at 100 Hz). A tone that does not, and that was not there before, is none of the lane's. */
 bool ltp_howl_lingers(const lt_howl *h, size_t k, double *slope_db_s, double *level_db)
 {
-    double y[LTP_HOWL_LINGER];
     ltp_howl_line l;
-    if (!was_passed(h, k))
-        return false;
-    for (size_t i = 0; i < LTP_HOWL_LINGER; i++)
-        y[i] = ltp_howl_level(h, ltp_howl_wide_power(ltp_howl_spectrum(h, LTP_HOWL_LINGER - 1 - i), k));
-    *level_db = y[LTP_HOWL_LINGER - 1] + 3.0103;
-    if (!ltp_howl_fit(y, LTP_HOWL_LINGER, &l) || l.scatter_db > scatter_most_db)
-        return false;
-    *slope_db_s = l.rise_db * h->rate_hz / ((double)h->hop * (LTP_HOWL_LINGER - 1));
-    if (*slope_db_s < least_db_s || *slope_db_s > LTP_HOWL_STEEPEST_DB_S)
+    double now_db = 0.0;
+    if (!was_passed(h, k) || !goes_on(h, k, LTP_HOWL_LINGER, scatter_most_db, &l, slope_db_s, level_db, &now_db))
         return false;
     const bool flattens = flattens_by(&l, bend_db + bend_of_scatter * l.scatter_db);
     if (h->struck[k] ||
@@ -108,30 +116,23 @@ bool ltp_howl_lingers(const lt_howl *h, size_t k, double *slope_db_s, double *le
     const double since_s = (double)((h->hops - h->swept_until[k] + h->hold_hops) * h->hop) / h->rate_hz;
     if (*level_db - *slope_db_s * since_s < loudest_db(h) + 3.0103 - woken_below_db)
         return false;
-    return is_new(h, k, y[LTP_HOWL_LINGER - 1], *slope_db_s);
+    return is_new(h, k, now_db, *slope_db_s);
 }
 
 /* The same over a longer time, for a level that wavers: other modes of the loop beat with it. */
 bool ltp_howl_outlasts(const lt_howl *h, size_t k, double *slope_db_s, double *level_db)
 {
-    double y[LTP_HOWL_LONGER];
     ltp_howl_line l;
-    if (!was_passed(h, k) || h->struck[k])
-        return false;
-    for (size_t i = 0; i < LTP_HOWL_LONGER; i++)
-        y[i] = ltp_howl_level(h, ltp_howl_wide_power(ltp_howl_spectrum(h, LTP_HOWL_LONGER - 1 - i), k));
-    *level_db = y[LTP_HOWL_LONGER - 1] + 3.0103;
-    if (!ltp_howl_fit(y, LTP_HOWL_LONGER, &l) || l.scatter_db > longer_scatter_db)
-        return false;
-    *slope_db_s = l.rise_db * h->rate_hz / ((double)h->hop * (LTP_HOWL_LONGER - 1));
-    if (*slope_db_s < least_db_s || *slope_db_s > LTP_HOWL_STEEPEST_DB_S)
+    double now_db = 0.0;
+    if (!was_passed(h, k) || h->struck[k] ||
+        !goes_on(h, k, LTP_HOWL_LONGER, longer_scatter_db, &l, slope_db_s, level_db, &now_db))
         return false;
     const bool flattens = flattens_by(&l, longer_bend_db);
     if ((*slope_db_s < longer_least_db_s || flattens) && *level_db < loudest_db(h) + 3.0103 + over_loudest_db)
         return false;
     if (l.third[2] < ltp_howl_level(h, h->passed[k]) - below_pass_db)
         return false;
-    return is_new(h, k, y[LTP_HOWL_LONGER - 1], *slope_db_s);
+    return is_new(h, k, now_db, *slope_db_s);
 }
 
 /* A tone that has been louder for half a second than anything that came back of what is played, and was not before: at
