@@ -26,6 +26,16 @@ static double told_at(const double *x, const double *played, size_t count, doubl
     return at;
 }
 
+/* 1 where a howl was told, and which. */
+static int is_told(const char *label, double number, const double *x, const double *played, size_t count)
+{
+    lt_howl_event e = {0};
+    if (told_at(x, played, count, RATE, &e) < 0.0)
+        return 0;
+    print_error("%s %g: %g Hz at %g s, %g dB/s\n", label, number, e.hz, e.at_s, e.rise_db_per_s);
+    return 1;
+}
+
 static double *zeros(size_t count)
 {
     double *x = calloc(count, sizeof *x);
@@ -233,11 +243,7 @@ static void lanes_that_ring_on_are_no_howl(void **state)
         add_lane(x, played, count, seed);
         add_road(x, count, RATE, 0.002, seed);
         add_noise(x, count, 1e-4, seed);
-        lt_howl_event e = {0};
-        if (told_at(x, played, count, RATE, &e) >= 0.0) {
-            print_error("lane %d: %g Hz at %g s, %g dB/s\n", (int)seed, e.hz, e.at_s, e.rise_db_per_s);
-            bad++;
-        }
+        bad += is_told("lane", (double)seed, x, played, count);
         free(x);
         free(played);
     }
@@ -263,11 +269,7 @@ static void sweeps_are_no_howl(void **state)
             for (size_t i = 0; i < count; i++)
                 x[i] *= 0.01 + 0.99 * pow((double)i / (double)count, 2.0);
             add_noise(x, count, 1e-4, 9);
-            lt_howl_event e = {0};
-            if (told_at(x, known ? played : NULL, count, RATE, &e) >= 0.0) {
-                print_error("sweep of %g s: %g Hz at %g s\n", lengths_s[l], e.hz, e.at_s);
-                bad++;
-            }
+            bad += is_told("sweep of seconds", lengths_s[l], x, known ? played : NULL, count);
             free(x);
             free(played);
         }
@@ -346,11 +348,7 @@ static void chords_under_a_sweep_are_no_howl(void **state)
         add_sweep(x, count, RATE, 50.0, 18000.0, 0.02, 0.03);
         add_music(x, count, RATE, true, seed + 100);
         add_noise(x, count, 1e-4, seed);
-        lt_howl_event e = {0};
-        if (told_at(x, played, count, RATE, &e) >= 0.0) {
-            print_error("chords %d: %g Hz at %g s, %g dB/s\n", (int)seed, e.hz, e.at_s, e.rise_db_per_s);
-            alarms++;
-        }
+        alarms += is_told("chords", (double)seed, x, played, count);
         free(x);
         free(played);
     }
@@ -384,12 +382,9 @@ static void other_sounds_are_no_howl(void **state)
                             (sin(2.0 * LT_PI * (95.0 * t + 3.0 * sin(0.9 * t))) +
                              0.5 * sin(4.0 * LT_PI * (95.0 * t + 3.0 * sin(0.9 * t))));
             }
-            lt_howl_event e = {0};
-            if (told_at(x, NULL, count, RATE, &e) >= 0.0) {
-                print_error("kind %d, seed %d: %g Hz at %g s, %g dB/s\n", kind, (int)seed, e.hz, e.at_s,
-                            e.rise_db_per_s);
-                bad++;
-            }
+            char label[40];
+            (void)snprintf(label, sizeof label, "kind %d, seed", kind);
+            bad += is_told(label, (double)seed, x, NULL, count);
             free(x);
         }
     assert_int_equal(bad, 0);
