@@ -49,9 +49,9 @@ typedef struct {
 
 /* Quantile of the mean of `blocks` overlapping periodograms, by Wilson and Hilferty (1931); half-overlapped Hann
  * windows count as 0.9 each (Welch 1967). */
-static double ratio_needed(size_t blocks)
+static double ratio_needed(double blocks)
 {
-    const double freedom = 2.0 * fmax(1.0, 0.9 * (double)blocks);
+    const double freedom = 2.0 * fmax(1.0, 0.9 * blocks);
     const double spread = 2.0 / (9.0 * freedom);
     const double root = 1.0 - spread + false_alarm_sigma * sqrt(spread);
     return fmax(least_over_median, noise_over_median * root * root * root);
@@ -95,7 +95,7 @@ static double peak_hz(const ltp_line_view *v, size_t i)
 
 static void find_peaks(const ltp_line_view *v, peak_list *out)
 {
-    const double needed = ratio_needed(v->blocks);
+    const double needed = ratio_needed(v->equal_blocks);
     out->count = 0;
     out->bin_hz = v->bin_hz;
     for (size_t i = 12; i < v->bins && out->count < PEAKS_MAX; i++)
@@ -247,7 +247,7 @@ static double line_power(const ltp_line_view *v, const peak *p)
            (to - p->bin < CORE_BINS || v->ratio[to + 1] > 2.0 * noise_over_median))
         to++;
     const double median = local_median(v->power, v->bins, p->bin, 28);
-    const double third = 1.0 - 1.0 / (9.0 * (double)v->blocks); /* median over mean, Wilson and Hilferty */
+    const double third = 1.0 - 1.0 / (9.0 * v->equal_blocks); /* median over mean, Wilson and Hilferty */
     const double noise = median / (third * third * third);
     const double clear = v->power[p->bin] / fmax(median, 1e-300);
     const bool plain = clear >= clear_over_median || p->ratio < 4.0 * clear;

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: MIT
  * Decimation to about 8 kHz, then Hann-windowed periodograms of 4 s (Welch), overlapping by half in the first two
- * minutes. Each block is also related to its own noise floor, so that one passing truck does not drown what the quiet
- * rest shows. */
+ * minutes, one of eight after ten. Each block is also related to its own noise floor, so that one passing truck does
+ * not drown what the quiet rest shows. */
 #include "level/line_spectrum.h"
 #include "base/alloc.h"
 #include "base/vector.h"
@@ -42,6 +42,7 @@ struct ltp_line_spectrum {
 
     size_t blocks, bins;
     double bin_hz;
+    double shares, squares;         /* half blocks that the blocks stand for, and their squares: sums */
     double *ratio, *weight, *power; /* [bins] sums */
     double *now, *floor;            /* [bins] this block */
     double *segment;                /* [LONGEST_SEGMENT + LTP_RANK_PADDING] scratch */
@@ -172,6 +173,7 @@ void ltp_line_spectrum_free(ltp_line_spectrum *s)
 static void start_sums(ltp_line_spectrum *s)
 {
     s->blocks = 0;
+    s->shares = s->squares = 0.0;
     memset(s->ratio, 0, s->bins * sizeof *s->ratio);
     memset(s->weight, 0, s->bins * sizeof *s->weight);
     memset(s->power, 0, s->bins * sizeof *s->power);
@@ -210,8 +212,15 @@ static void find_floor(ltp_line_spectrum *s, double faintest)
     }
 }
 
+/* The time that the next block stands for, in half blocks: a second counts the same wherever it is. */
+static double share_of_next(const ltp_line_spectrum *s)
+{
+    return s->blocks < OVERLAPPING_BLOCKS ? 1.0 : s->blocks < CLOSE_BLOCKS ? 2.0 : 2.0 * SPARSE;
+}
+
 static void add_block(ltp_line_spectrum *s, lt_rfft *fft, const double *window, size_t count)
 {
+    const double share = share_of_next(s);
     double window_power = 0.0;
     for (size_t i = 0; i < count; i++) {
         s->windowed[i] = window[i] * s->input[i];
@@ -230,10 +239,12 @@ static void add_block(ltp_line_spectrum *s, lt_rfft *fft, const double *window, 
     find_floor(s, faintest_floor * total);
     for (size_t i = 0; i < s->bins; i++) {
         const double weight = 1.0 / s->floor[i];
-        s->ratio[i] += s->now[i] * weight;
-        s->weight[i] += weight;
-        s->power[i] += s->now[i];
+        s->ratio[i] += share * s->now[i] * weight;
+        s->weight[i] += share * weight;
+        s->power[i] += share * s->now[i];
     }
+    s->shares += share;
+    s->squares += share * share;
     s->blocks++;
 }
 
@@ -322,13 +333,14 @@ lt_status ltp_line_spectrum_finish(ltp_line_spectrum *s, ltp_line_view *out, lt_
         if (status != LT_OK)
             return status;
     }
-    const double blocks = (double)(s->blocks == 0 ? 1 : s->blocks);
+    const double shares = s->blocks == 0 ? 1.0 : s->shares;
     for (size_t i = 0; i < s->bins; i++) {
         const double gain = decimator_power(s, (double)i * s->bin_hz);
-        s->ratio[i] /= blocks;
-        s->weight[i] *= gain / blocks; /* power / gain = ratio / weight at the input */
-        s->power[i] /= blocks * gain;
+        s->ratio[i] /= shares;
+        s->weight[i] *= gain / shares; /* power / gain = ratio / weight at the input */
+        s->power[i] /= shares * gain;
     }
-    *out = (ltp_line_view){s->blocks, s->bins, s->bin_hz, s->ratio, s->weight, s->power};
+    const double equal = s->blocks == 0 ? 0.0 : s->shares * s->shares / s->squares;
+    *out = (ltp_line_view){s->blocks, equal, s->bins, s->bin_hz, s->ratio, s->weight, s->power};
     return LT_OK;
 }

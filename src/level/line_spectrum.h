@@ -13,11 +13,13 @@ void ltp_line_spectrum_reset(ltp_line_spectrum *s);
 /** Any block sizes give the same bits. */
 void ltp_line_spectrum_push(ltp_line_spectrum *s, const double *x, size_t count);
 
-/** What was averaged: `blocks` windowed periodograms (Hann), 0 where less than a second was pushed or all was silent.
+/** What was averaged over the time, each block by the time that it stands for: `blocks` windowed periodograms (Hann), 0
+ * where less than a second was pushed or all was silent.
  */
 typedef struct {
     size_t blocks;
-    size_t bins; /* from 0 Hz up */
+    double equal_blocks; /* so many that all count the same would scatter as little */
+    size_t bins;         /* from 0 Hz up */
     double bin_hz;
     const double *ratio;  /* [bins] mean of power / noise floor of the same block: about 1.44 in noise */
     const double *weight; /* [bins] mean of 1 / noise floor */
