@@ -272,9 +272,10 @@ LT_NODISCARD lt_status lt_interference_create(double rate_hz, double cal_db, uns
                                               lt_error *err);
 void lt_interference_free(lt_interference *s);
 void lt_interference_push(lt_interference *s, const double *x, size_t count);
-/** mains_hz: exact, if known from elsewhere and hum was not looked for; NaN. */
-LT_NODISCARD lt_status lt_interference_finish(lt_interference *s, double mains_hz, lt_interference_result *out,
-                                              lt_error *err);
+/** What was found. mains_hz: exact, if known from elsewhere and hum was not looked for; NaN. burst_s: time with a burst
+ * buzz, if known from elsewhere and it was not looked for, as its comb is no whine; 0. LT_E_NOMEM. */
+LT_NODISCARD lt_status lt_interference_finish(lt_interference *s, double mains_hz, double burst_s,
+                                              lt_interference_result *out, lt_error *err);
 
 /** A long recording is screened by the level meter first; only where there may be something do the detectors above
  * listen. The parts of a list are in order and apart from each other; they end with the recording at the latest. */

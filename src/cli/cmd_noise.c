@@ -135,7 +135,7 @@ static lt_status conclude_interference(const cli_args *a, unsigned channel, cons
         return LT_OK;
     job->levels.interference = &job->interference;
     if (job->other != NULL)
-        return lt_interference_finish(job->other, NAN, &job->interference, err);
+        return lt_interference_finish(job->other, NAN, 0.0, &job->interference, err);
     lt_screened *screened = ltp_alloc(1, sizeof *screened);
     if (screened == NULL)
         return ltp_fail_nomem(err, "the search for interference");

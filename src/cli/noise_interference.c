@@ -12,9 +12,9 @@ enum { BLOCK_FRAMES = 32768 };
 typedef struct {
     const char *path;
     unsigned channel;
-    double cal_db, mains_hz;
-    double *block;           /* [BLOCK_FRAMES] */
-    double seconds, heard_s; /* altogether and so far, of all parts */
+    double cal_db, mains_hz, burst_s; /* what is known from before */
+    double *block;                    /* [BLOCK_FRAMES] */
+    double seconds, heard_s;          /* altogether and so far, of all parts */
     cli_progress_state progress;
 } listener;
 
@@ -63,7 +63,7 @@ static lt_status listen(listener *l, lt_suspect part, unsigned seek, lt_interfer
     if (st == LT_OK)
         st = hear(reader, l, to - from, detectors, err);
     if (st == LT_OK)
-        st = lt_interference_finish(detectors, l->mains_hz, out, err);
+        st = lt_interference_finish(detectors, l->mains_hz, l->burst_s, out, err);
     lt_interference_free(detectors);
     lt_audio_close(reader);
     return st;
@@ -111,6 +111,7 @@ lt_status cli_listen_again(const char *path, unsigned channel, double cal_db, co
     }
     if (st == LT_OK) /* first, as its comb is no whine */
         st = listen_to_all(&l, &screened->burst, LT_SEEK_BURST, out, err);
+    l.burst_s = out->burst_s;
     if (st == LT_OK)
         st = listen_to_all(&l, &screened->whine, LT_SEEK_WHINE, out, err);
     cli_progress_end(&l.progress);

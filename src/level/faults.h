@@ -75,6 +75,8 @@ void ltp_whine_push(ltp_whine *d, const double *x, size_t count);
 /** Loudest first; mains_hz NaN or the exact mains frequency, whose multiples are hum and no whine; burst_s: time in
  * which a phone buzzes, whose comb is no whine either. */
 size_t ltp_whine_list(ltp_whine *d, double mains_hz, double burst_s, lt_whine list[LT_WHINES_MAX]);
+/** The loudest stay, loudest first. */
+void ltp_whine_insert(lt_whine list[LT_WHINES_MAX], size_t *count, const lt_whine *w);
 void ltp_whine_finish(ltp_whine *d, const ltp_scan_end *end);
 
 /* ---- burst buzz of mobile phones ---- */

@@ -321,6 +321,16 @@ static bool is_mains(double hz, double mains_hz)
     return lt_is_known(mains_hz) && hz < 2500.0 && fabs(hz - h * mains_hz) < fmax(0.7, on_mains * hz);
 }
 
+void ltp_whine_insert(lt_whine list[LT_WHINES_MAX], size_t *count, const lt_whine *w)
+{
+    size_t at = *count < LT_WHINES_MAX ? (*count)++ : LT_WHINES_MAX;
+    for (; at > 0 && w->level_db > list[at - 1].level_db; at--)
+        if (at < LT_WHINES_MAX)
+            list[at] = list[at - 1];
+    if (at < LT_WHINES_MAX)
+        list[at] = *w;
+}
+
 size_t ltp_whine_list(ltp_whine *d, double mains_hz, double burst_s, lt_whine list[LT_WHINES_MAX])
 {
     for (size_t i = 0; i < TRACKS && !d->closed; i++)
@@ -338,12 +348,7 @@ size_t ltp_whine_list(ltp_whine *d, double mains_hz, double burst_s, lt_whine li
             (length_s < long_s && length_s < most_of * seconds))
             continue;
         w.to_s = seconds - w.to_s < 2.0 * frame_s ? seconds : w.to_s;
-        size_t at = count < LT_WHINES_MAX ? count++ : LT_WHINES_MAX;
-        for (; at > 0 && w.level_db > list[at - 1].level_db; at--)
-            if (at < LT_WHINES_MAX)
-                list[at] = list[at - 1];
-        if (at < LT_WHINES_MAX)
-            list[at] = w;
+        ltp_whine_insert(list, &count, &w);
     }
     return count;
 }

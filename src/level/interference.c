@@ -85,7 +85,8 @@ static void set_wind(lt_interference_result *out, const lt_screened *wind, doubl
     out->wind_below_hz = wind->wind_below_hz;
 }
 
-lt_status lt_interference_finish(lt_interference *s, double mains_hz, lt_interference_result *out, lt_error *err)
+lt_status lt_interference_finish(lt_interference *s, double mains_hz, double burst_s, lt_interference_result *out,
+                                 lt_error *err)
 {
     *out = nothing;
     out->mains_exact_hz = mains_hz;
@@ -100,12 +101,12 @@ lt_status lt_interference_finish(lt_interference *s, double mains_hz, lt_interfe
     if (s->burst != NULL) {
         ltp_burst_result burst;
         ltp_burst_result_of(s->burst, &burst);
-        out->burst_s = burst.seconds;
+        out->burst_s = burst_s = burst.seconds;
         out->burst_from_s = burst.from_s;
         out->burst_db = burst.level_dbfs + s->cal_db;
     }
     if (s->whine != NULL)
-        out->whine_count = ltp_whine_list(s->whine, out->mains_exact_hz, out->burst_s, out->whines);
+        out->whine_count = ltp_whine_list(s->whine, out->mains_exact_hz, burst_s, out->whines);
     for (size_t i = 0; i < out->whine_count; i++)
         out->whines[i].level_db += s->cal_db;
     if (s->wind != NULL) {
@@ -128,17 +129,6 @@ lt_interference_result lt_interference_screened(const lt_screened *s, double sec
     return r;
 }
 
-/* The loudest stay, loudest first. */
-static void insert_whine(lt_interference_result *r, const lt_whine *w)
-{
-    size_t at = r->whine_count < LT_WHINES_MAX ? r->whine_count++ : LT_WHINES_MAX;
-    for (; at > 0 && w->level_db > r->whines[at - 1].level_db; at--)
-        if (at < LT_WHINES_MAX)
-            r->whines[at] = r->whines[at - 1];
-    if (at < LT_WHINES_MAX)
-        r->whines[at] = *w;
-}
-
 static void add_whine(lt_interference_result *all, lt_whine w)
 {
     for (size_t i = 0; i < all->whine_count; i++) {
@@ -154,7 +144,7 @@ static void add_whine(lt_interference_result *all, lt_whine w)
         memmove(all->whines + i, all->whines + i + 1, (all->whine_count - i) * sizeof *all->whines);
         break;
     }
-    insert_whine(all, &w);
+    ltp_whine_insert(all->whines, &all->whine_count, &w);
 }
 
 static double power_time(double level_db, double seconds)

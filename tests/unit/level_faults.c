@@ -203,7 +203,7 @@ static void interference_is_measured(void **state)
     lt_interference_result r;
     assert_int_equal(lt_interference_create(RATE, 0.0, LT_SEEK_ALL, &s, NULL), LT_OK);
     lt_interference_push(s, x, count);
-    assert_int_equal(lt_interference_finish(s, NAN, &r, NULL), LT_OK);
+    assert_int_equal(lt_interference_finish(s, NAN, 0.0, &r, NULL), LT_OK);
     lt_interference_free(s);
     assert_true(near_abs("r.mains_exact_hz", r.mains_exact_hz, 59.94, 0.02));
     assert_true(isnan(r.hum_from_s));
