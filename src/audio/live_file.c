@@ -4,6 +4,7 @@
 
 #include "audio/beside.h"
 #include "audio/live.h"
+#include "audio/sound_fd.h"
 #include "base/alloc.h"
 
 #include <errno.h>
@@ -72,7 +73,7 @@ static bool open_file(file_sink *f)
                   .channels = (int)f->job->opt->input_channels,
                   .format = SF_FORMAT_RF64 | SF_FORMAT_PCM_24};
     errno = 0;
-    f->file = sf_open_fd(f->fd, SFM_WRITE, &sf, SF_FALSE);
+    f->file = ltp_sound_open_fd(f->fd, SFM_WRITE, &sf);
     if (f->file == NULL) {
         f->cause = errno != 0 ? errno : EIO;
         return false;

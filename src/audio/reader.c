@@ -4,11 +4,11 @@
 
 #include "audio/beside.h"
 #include "audio/format.h"
+#include "audio/sound_fd.h"
 #include "audio/wav_sizes.h"
 #include "base/alloc.h"
 #include "base/vector.h"
 
-#include <fcntl.h>
 #include <inttypes.h>
 #include <math.h>
 #include <sndfile.h>
@@ -124,14 +124,6 @@ static void describe(lt_audio_reader *r, const SF_INFO *sf)
     r->raw_bytes = raw_bytes_of(sf->format);
 }
 
-/* libsndfile gets a descriptor of its own: where it cannot open a file it closes what it was given, asked or not, and
- * to close that again would close a file that another thread has opened meanwhile. */
-static SNDFILE *open_own(int fd, SF_INFO *sf)
-{
-    const int own = fcntl(fd, F_DUPFD_CLOEXEC, 0);
-    return own < 0 ? NULL : sf_open_fd(own, SFM_READ, sf, SF_TRUE);
-}
-
 lt_status lt_audio_open(const char *path, lt_audio_reader **out, lt_error *err)
 {
     SF_INFO sf = {0};
@@ -145,7 +137,7 @@ lt_status lt_audio_open(const char *path, lt_audio_reader **out, lt_error *err)
         st = ltp_wav_look(path, r->fd, r->bytes, &r->view, err);
     if (st != LT_OK)
         goto done;
-    r->file = r->view != NULL ? ltp_wav_view_open(r->view, &sf) : open_own(r->fd, &sf);
+    r->file = r->view != NULL ? ltp_wav_view_open(r->view, &sf) : ltp_sound_open_fd(r->fd, SFM_READ, &sf);
     if (r->file == NULL) {
         st = fail_open(path, r->fd, err);
         goto done;

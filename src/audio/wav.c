@@ -3,6 +3,7 @@
 #include <lanetune/audio.h>
 
 #include "audio/beside.h"
+#include "audio/sound_fd.h"
 #include "base/alloc.h"
 
 #include <errno.h>
@@ -97,7 +98,7 @@ static int write_frames(wav_job *j, int fd)
                   .channels = (int)j->channels,
                   .format = format_of(j->encoding)};
     errno = 0;
-    j->file = sf_open_fd(fd, SFM_WRITE, &sf, SF_FALSE);
+    j->file = ltp_sound_open_fd(fd, SFM_WRITE, &sf);
     if (j->file == NULL)
         return errno != 0 ? errno : EIO;
     /* The PEAK chunk holds the time of day: without it the same samples give the same bytes. */

@@ -89,6 +89,9 @@ static void say_next(const cli_measure_job *j)
             "\nLane %u still lacks: %s. Measure them one by one, or let lanetune tune %.200s --live lead through "
             "them.",
             j->place.lane, list, j->place.dir);
+    else if (!lt_is_known(j->visit->mic_cal_db))
+        cli_live_say(j->live, "\nNext: lanetune calibrate %.200s --mic; lane %u has all else that it needs.",
+                     j->place.dir, j->place.lane);
     else
         cli_live_say(j->live, "\nNext: lanetune tune %.200s; lane %u has all that it needs.", j->place.dir,
                      j->place.lane);

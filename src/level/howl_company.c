@@ -8,7 +8,7 @@
 #include <math.h>
 
 enum {
-    COMPANY = LTP_HOWL_AFTER + LTP_HOWL_DEPTH, /* hops after a sweep has passed */
+    COMPANY = LTP_HOWL_AFTER + LTP_HOWL_DEPTH, /* hops, from LTP_HOWL_AFTER after a sweep has passed */
     RECENT = 16,                               /* means: 0.7 s */
     CROWD = 6                                  /* hops with others, less those without */
 };

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: MIT
- * A quick look for interference beside the level meter, at a hundredth of the cost of the detectors: it says when there
+ * A quick look for interference beside the level meter, at a fortieth of the cost of the detectors: it says when there
  * may be whine or burst buzz, and the detectors then listen to those parts of the recording again. Wind is found here
  * altogether, at a lower rate. */
 #ifndef LTP_LEVEL_SCREEN_H

@@ -66,9 +66,7 @@ static unsigned rank(const lt_devices *d, size_t in, size_t out, const bool *at)
 
 static void option(ltp_textbuf *b, const char *name, const char *value)
 {
-    ltp_text_format(b, "    %-16s'", name);
-    ltp_text_name(b, value, NAME_WIDTH);
-    ltp_text_add(b, "'\n");
+    ltp_text_format(b, "    %-16s'%s'\n", name, value); /* whole, to be copied */
 }
 
 /* There may be hundreds: how many, and one as options. */
@@ -89,7 +87,8 @@ static size_t across(ltp_textbuf *b, const lt_devices *d)
         }
     if (count == 0)
         return 0;
-    ltp_text_format(b, "\n%zu more with input and output of two sound systems, two clocks, such as\n", count);
+    ltp_text_format(b, "\n%zu%s with input and output of two sound systems, two clocks, such as\n", count,
+                    d->pair_count > 0 ? " more" : "");
     option(b, "--host", d->devices[in].host);
     option(b, "--input", d->devices[in].name);
     option(b, "--output-host", d->devices[out].host);

@@ -177,9 +177,11 @@ static void note_range(ltp_evidence *e, const lt_adjuster *a, const char *which)
     const bool now_outside = a->now_db < first_db || a->now_db > last_db;
     const bool visit_outside = a->recorded_db < first_db || a->recorded_db > last_db;
     if (now_outside)
-        lt_notes_add(&e->warnings, "setting-out-of-range",
-                     "The %s adjuster is said to stand at %g dB (now_db), but offers %g to %g dB: check site.yaml.",
-                     which, a->now_db, a->steps_db[0], a->steps_db[a->step_count - 1]);
+        lt_notes_add(
+            &e->warnings, "setting-out-of-range",
+            "The %s adjuster is said to stand at %g dB (now_db), but offers %g to %g dB: check site.yaml (0 where "
+            "nothing is written).",
+            which, a->now_db, a->steps_db[0], a->steps_db[a->step_count - 1]);
     if (visit_outside && fabs(a->recorded_db - a->now_db) > LTP_SLACK_ROUNDING_DB)
         lt_notes_add(&e->warnings, "setting-out-of-range",
                      "The %s adjuster is said to have stood at %g dB in this visit, but offers %g to %g dB: check "

@@ -126,7 +126,6 @@ static void add_condition(lt_open_margin *out, const char *name)
 }
 
 typedef struct {
-    const lt_open_lanes *in;
     lt_open_margin *out;
     lane_work *work;
 } all_lanes;
@@ -163,7 +162,7 @@ static lt_status each_lane(const lt_open_lanes *in, lt_open_margin *out, lt_erro
         return ltp_fail_nomem(err, "the lanes");
     for (size_t i = 0; i < in->lane_count; i++)
         work[i] = (lane_work){.in = &in->lanes[i], .want_db = in->want_db, .out = &out->lanes[i]};
-    all_lanes a = {.in = in, .out = out, .work = work};
+    all_lanes a = {.out = out, .work = work};
     ltp_parallel_run(&(ltp_parallel){.count = in->lane_count, .context = &a, .work = work_on_lane, .take = take_lane});
     lt_status st = LT_OK;
     for (size_t i = 0; i < in->lane_count && st == LT_OK; i++)

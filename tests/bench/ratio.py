@@ -2,7 +2,7 @@
 """Time and memory of whole processes: lanetune against the same work in SciPy, in the same run.
 
     ratio.py LANETUNE [HOURS]    prints a table; never a pass or fail, for a busy machine is slow for both
-HOURS: length of the recording for `noise`, default ten minutes. Both get one thread, warm files and the best of some
+HOURS: length of the recording for `noise`, default ten minutes. SciPy gets one thread, lanetune what it takes; warm files and the best of some
 runs. Times are processor time, which other programs on the machine lengthen less than the clock's."""
 import os
 import resource

@@ -10,7 +10,7 @@ Psychoacoustics, chapters 4 and 6; memory), strong gusts of wind stand 10 dB ove
 begins with the first gust that stands 6 dB over the host and comes within 10 dB of the strong ones, clipping with five
 samples in 0.1 s, and gaps lie in sound, be it the noise of an empty lane.
 
-    make_faulty(seed) -> (name, rate, channels [[...], ...], bits, [(code, at_s, (first_s, last_s) or None)])
+    make_faulty(seed) -> (name, rate, channels [[...], ...], bits, [(code, at)]); at: seconds, (first_s, last_s) or None
     make_clean(seed)  -> (name, rate, channels, bits)
 """
 import glob
